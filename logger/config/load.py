@@ -29,6 +29,7 @@ HOUR_MS = 3_600_000
 # range that Linux uses for outgoing connections.
 PAGE_PORT = 27205
 METRICS_PORT = 27206
+MOST_BYTES = 1_000_000
 
 HoldMs = Annotated[float, Meta(ge=0, le=HOUR_MS)]
 S = TypeVar("S", bound=msgspec.Struct)
@@ -345,7 +346,8 @@ def _notifiers(
 
 def _read(path: Path) -> Document:
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:  # which may be a device
+            raw = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise ConfigError(
             one_line(f"{path}: no such configuration file; create it or name another with -c FILE")
@@ -355,6 +357,8 @@ def _read(path: Path) -> Document:
         raise ConfigError(
             one_line(f"{path}: cannot be read ({reason}); check the name and its permissions")
         ) from None
+    if len(raw) > MOST_BYTES:
+        raise ConfigError(one_line(f"{path}: longer than 1 MB; name a configuration file with -c"))
     try:
         return parse(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

@@ -1,7 +1,7 @@
 """Metrics of the daemon for scrapers: the content of `status` as OpenMetrics over HTTP.
 
-The server answers on its own thread from a snapshot, so a slow or hung scraper delays only other
-scrapers.
+Each scraper is answered on a thread of its own from a snapshot, and disconnected after a time, so a
+slow or hung one delays nothing. There is a limit to their number.
 """
 
 from __future__ import annotations
@@ -11,12 +11,13 @@ import socket
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.metadata import version
 from typing import Any
 
 from logger.config.load import MetricsOptions
 from logger.live.status import ForwarderStatus, Status
+from logger.outlets.exchange import Exchange
 from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
 
 log = logging.getLogger("mismatchd")
@@ -24,7 +25,8 @@ log = logging.getLogger("mismatchd")
 VERSION = version("mismatchd")
 PATH = "/metrics"
 POLL_S = 0.5  # interval of checks for shutdown
-REQUEST_S = 2.0  # time limit for each step of a client's request
+REQUEST_S = 5.0  # time limit for a client's whole request
+MOST_CLIENTS = 16
 NS_PER_S = 1e9
 PREFIX = "mismatchd_"
 # Name, suffix of the samples, help and field of the forwarder's status.
@@ -125,12 +127,15 @@ class MetricsServer:
                 self._server.handle_request()
 
 
-class _Server(HTTPServer):
+class _Server(ThreadingHTTPServer):
     timeout = POLL_S
+    daemon_threads = True
+    block_on_close = False
 
     def __init__(self, options: MetricsOptions, status: Callable[[], Status]) -> None:
         host, port = options.address
         self.status = status
+        self._free = threading.Semaphore(MOST_CLIENTS)
         self.address_family = socket.AF_INET6 if host.version == 6 else socket.AF_INET
         super().__init__((str(host), port), _Handler)
 
@@ -139,6 +144,21 @@ class _Server(HTTPServer):
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self.socket.bind(self.server_address)
 
+    def verify_request(self, request: Any, client_address: Any) -> bool:
+        """Refuse a client if too many are being answered."""
+        return self._free.acquire(blocking=False)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        """Answer a client within the time limit."""
+        try:
+            with Exchange(REQUEST_S) as exchange:
+                exchange.guard(request)
+                super().process_request_thread(request, client_address)
+        except OSError:
+            self.shutdown_request(request)
+        finally:
+            self._free.release()
+
     def handle_error(self, request: Any, client_address: Any) -> None:
         """Ignore clients that disconnect; log any other error."""
         if not isinstance(sys.exception(), OSError):
@@ -146,7 +166,6 @@ class _Server(HTTPServer):
 
 
 class _Handler(BaseHTTPRequestHandler):
-    timeout = REQUEST_S
     server: _Server
     server_version = "mismatchd"
     sys_version = ""

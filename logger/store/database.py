@@ -20,6 +20,7 @@ BUSY_MS = 5000
 # A page written twice before the log reaches this size is written to the file once.
 LOG_BYTES = 8_192_000
 FETCH_ROWS = 500
+LARGEST = (1 << 63) - 1  # integer of SQLite
 
 Values = Sequence[Any] | Mapping[str, Any]
 
@@ -121,7 +122,7 @@ class Database:
     def query(self, statement: str, values: Values = ()) -> list[tuple[Any, ...]]:
         """Return all rows of a statement."""
         with translate_errors(self.path):
-            return self._connection.execute(statement, values).fetchall()
+            return self._run(statement, values).fetchall()
 
     def query_row(self, statement: str, values: Values = ()) -> Any:
         """Return the first row of a statement, None if there is none."""
@@ -137,19 +138,33 @@ class Database:
         Read it to its end without delay: until then it keeps the write-ahead log from shrinking.
         """
         with translate_errors(self.path):
-            rows = self._connection.execute(statement, values)
+            rows = self._run(statement, values)
             while page := rows.fetchmany(FETCH_ROWS):
                 yield from page
 
     def execute(self, statement: str, values: Values = ()) -> int:
         """Run a statement; return the number of rows changed."""
         with translate_errors(self.path):
-            return self._connection.execute(statement, values).rowcount
+            return self._run(statement, values).rowcount
+
+    def _run(self, statement: str, values: Values) -> sqlite3.Cursor:
+        try:
+            return self._connection.execute(statement, values)
+        except OverflowError:  # no stored number is beyond, so comparisons keep their result
+            if isinstance(values, Mapping):
+                values = {name: _within_64_bits(value) for name, value in values.items()}
+            else:
+                values = [*map(_within_64_bits, values)]
+            return self._connection.execute(statement, values)
 
     def execute_many(self, statement: str, rows: Iterable[Values]) -> None:
         """Run a statement for each of the rows of values."""
         with translate_errors(self.path):
             self._connection.executemany(statement, rows)
+
+
+def _within_64_bits(value: Any) -> Any:
+    return max(-LARGEST - 1, min(value, LARGEST)) if isinstance(value, int) else value
 
 
 class Repository:
