@@ -141,4 +141,5 @@ def test_a_page_of_no_row_is_not_found(tmp_path: Path) -> None:
         for path in ("alarms", "faults", "transmissions", "captures"):
             with pytest.raises(urllib.error.HTTPError) as caught:
                 urllib.request.urlopen(f"{page.url}/{path}/{10**23}")
-            assert caught.value.code == 404
+            with caught.value:
+                assert caught.value.code == 404
