@@ -175,6 +175,7 @@ class StoreLoop:
             store.close()
             raise
         self._is_interrupted = False
+        self.sync.committed(is_urgent=True)  # the calibration
         if interrupted:
             log.warning(
                 "%s interrupted by the end of the last run", count(interrupted, "transmission")
