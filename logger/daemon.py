@@ -243,7 +243,7 @@ class Daemon:
 
     def _supervise(self, names: list[str]) -> None:
         """Report the state of the threads with these names to the service manager."""
-        cycles = {"capture": self._capture.cycles, "keeper": self._store.cycles}
+        cycles = {"capture": self._capture.cycles, "keeper": self._store.cycles_or_stall()}
         state = "; ".join(filter(None, (self._store.keeper.failure, self._capture.state())))
         due = self._supervision.due(time.monotonic(), {name: cycles[name] for name in names}, state)
         self._manager.send(*due)

@@ -36,6 +36,7 @@ from logger.wording import count
 log = logging.getLogger("mismatchd")
 
 HEALTH_S = 60.0
+LONGEST_LOCK_S = 2.0  # a commit that takes longer does not wait for a lock (see BUSY_MS)
 HEALTH_WAITS_S = 5.0  # longest wait of a row of health for other rows to be stored with
 
 
@@ -122,6 +123,11 @@ class StoreLoop:
         self.keeper.close()
         with contextlib.suppress(OSError):  # the log is left if another process reads the store
             sync_log(self._path)
+
+    def cycles_or_stall(self) -> int:
+        """Return a number that changes with each cycle, and while the disk does not respond."""
+        stalled_s = self._timer.stalled_s()
+        return self.cycles if stalled_s < LONGEST_LOCK_S else -int(stalled_s)
 
     def counts(self) -> dict[str, int]:
         """Return the number of stored rows by table; nothing if the store cannot be read."""
