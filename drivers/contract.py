@@ -18,24 +18,15 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.errors import DriverError as DriverError
+from drivers.errors import EndOfInput as EndOfInput
+from drivers.errors import LinkError as LinkError
+from drivers.found import ENTRY_POINTS as ENTRY_POINTS
 from drivers.timeline import Monotone as Monotone
 from drivers.timeline import host_ns as host_ns
 
-ENTRY_POINTS = "mismatchd.drivers"
 READ = ("lines", "blocks")  # counters of data read; the others count data not read
 NO_AUX: Mapping[str, NDArray[np.float64]] = {}
-
-
-class DriverError(Exception):
-    """The driver could not do something; the text is one line for the user."""
-
-
-class LinkError(DriverError):
-    """The device could not be opened or was disconnected."""
-
-
-class EndOfInput(DriverError):  # noqa: N818 - it is an end, not an error
-    """A finite source has no more data."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 from importlib.metadata import entry_points
+from typing import TYPE_CHECKING
 
 import msgspec
 
-from drivers.contract import ENTRY_POINTS, DriverClass, DriverError
+from drivers.errors import DriverError
+
+if TYPE_CHECKING:
+    from drivers.contract import DriverClass
+
+ENTRY_POINTS = "mismatchd.drivers"
 
 
 class UnknownDriverError(DriverError):

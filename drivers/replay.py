@@ -11,7 +11,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Annotated, Any, Literal, cast
 
 import msgspec
 import numpy as np
@@ -30,10 +30,13 @@ GROUP_BYTES = 1 << 20  # without pacing, recorded chunks are parsed together up 
 class ReplayOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Keys of `driver:` for this kind; `file` and `port` are aliases of `path`."""
 
-    path: Path | None = None
-    file: Path | None = None
-    port: Path | None = None
-    pace: Literal["fast", "realtime"] = "fast"
+    path: Annotated[Path | None, msgspec.Meta(description="Recording or CSV to replay.")] = None
+    file: Annotated[Path | None, msgspec.Meta(description="Alias of `path`.")] = None
+    port: Annotated[Path | None, msgspec.Meta(description="Alias of `path`.")] = None
+    pace: Annotated[
+        Literal["fast", "realtime"],
+        msgspec.Meta(description="As fast as possible, or at the pace of the recorded times."),
+    ] = "fast"
 
     def __post_init__(self) -> None:
         if sum(name is not None for name in (self.path, self.file, self.port)) != 1:

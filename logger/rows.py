@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, IntFlag, StrEnum
-from typing import NamedTuple, Self
+from typing import TYPE_CHECKING, NamedTuple, Self
 
 import msgspec
 
-from drivers.contract import SampleBlock
 from logger.utc import DAY_NS, format_ns, parse_time
+
+if TYPE_CHECKING:
+    from drivers.contract import SampleBlock
 
 # Raw pairs this long before and after an alarm or excursion are captured (store/captures.py).
 CAPTURE_BEFORE_NS = 2_000_000_000

@@ -15,6 +15,7 @@ UNIT_NS = {
 }
 DAY_NS = UNIT_NS["d"]
 INT64 = 1 << 63  # limit of SQLite and of the clock
+FOREVER = (-INT64, INT64 - 1)
 
 
 def format_ns(time_ns: int) -> str:

@@ -5,6 +5,8 @@ these start inherits it: run there, the tests would wait for an end that never c
 
 An example that takes long says how busy the machine is, not that a property is false: hypothesis
 watches no clock. A test that hangs is ended by pytest's own timeout.
+
+The package is imported before numpy, as its commands do: it sets the threads of the BLAS library.
 """
 
 from __future__ import annotations
@@ -12,6 +14,8 @@ from __future__ import annotations
 import signal
 
 from hypothesis import HealthCheck, settings
+
+import logger  # noqa: F401
 
 settings.register_profile(
     "no clock", max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]

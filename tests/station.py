@@ -11,15 +11,18 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from scipy.optimize import brentq
 from scipy.special import ive
 
+from logger.cli import main
 from logger.live.status import Status, ask
 from tests.deadlines import scale, wait_until
 
@@ -35,6 +38,9 @@ directivity: {{reflected_db: 40}}
 converter: {{step_v: 0.0001}}
 valid: {{forward_v: [0.0, 3.0], reflected_v: [0.0, 3.0], forward_w: [0, 30], reflected_w: [0, 30]}}
 """
+
+
+OWN_PROCESS = ("run", "record")
 
 
 def volts(watts: float) -> float:
@@ -72,17 +78,39 @@ def write_config(folder: Path, port: str, **more: str) -> Path:
 
 
 def mismatchd(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProcess[str]:
-    """Run a command to its end."""
-    done = subprocess.run(
-        [sys.executable, "-m", "logger.cli", *map(str, arguments)],
+    """Run a command to its end.
+
+    Commands run in this process, which has imported everything already, except for those that set
+    signal handlers and logging.
+    """
+    words = [str(argument) for argument in arguments]
+    done = _run_process(words) if words[0] in OWN_PROCESS else _run_here(words)
+    if check:
+        assert done.returncode == 0, done.stderr
+    return done
+
+
+def _run_process(words: list[str]) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "logger.cli", *words],
         capture_output=True,
         text=True,
         timeout=scale(60),
         check=False,
     )
-    if check:
-        assert done.returncode == 0, done.stderr
-    return done
+
+
+def _run_here(words: list[str]) -> subprocess.CompletedProcess[str]:
+    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as err:
+        with (
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+            pytest.raises(SystemExit) as end,
+        ):
+            main(words)
+        for file in (out, err):
+            file.seek(0)
+        return subprocess.CompletedProcess(words, int(end.value.code or 0), out.read(), err.read())
 
 
 @contextlib.contextmanager

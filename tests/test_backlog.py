@@ -182,6 +182,7 @@ def test_who_takes_late_gets_everything_in_order() -> None:
     assert handed.take(0.01) == ([], False)
 
 
+@pytest.mark.realtime
 def test_threads() -> None:
     handed = Handover()
     count = 5000

@@ -427,6 +427,7 @@ def bench(folder: Path) -> Iterator[tuple[Bridge, Path]]:
             bridge.stop()
 
 
+@pytest.mark.realtime
 def test_a_session_on_a_narrow_terminal_ends_in_a_calibration(tmp_path: Path) -> None:
     powers = [0.1, 0.5, 5.0]
     with bench(tmp_path) as (bridge, config):
@@ -472,6 +473,7 @@ def test_a_session_on_a_narrow_terminal_ends_in_a_calibration(tmp_path: Path) ->
     assert fitted.directivity.reflected_db == pytest.approx(26.0, abs=1.5)
 
 
+@pytest.mark.realtime
 def test_a_session_that_is_killed_goes_on(tmp_path: Path) -> None:
     options = ("--conditions", "matched,open", "--powers", "0.5,2", "--seconds", "1")
     points = tmp_path / "points.csv"
@@ -531,6 +533,7 @@ def test_a_session_that_is_killed_goes_on(tmp_path: Path) -> None:
     assert list(tmp_path.glob(".points*")) == []
 
 
+@pytest.mark.realtime
 def test_a_lost_link_begins_the_step_again(tmp_path: Path) -> None:
     link = tmp_path / "port"
     with pty() as (first, first_name), pty() as (second, second_name):

@@ -27,7 +27,7 @@ from tests import coupler_model as model
 from tests.bench import coverage
 from tests.bench.coverage import bare, powers, rms, watts_errors
 
-COUPLERS = 24  # 200 are in `tests.bench.coverage`
+COUPLERS = 16  # 200 are in `tests.bench.coverage`
 SOME = (3, 11)  # seeds of the couplers used one by one
 REFERENCES = Path(__file__).parent / "references"
 
@@ -537,7 +537,7 @@ def test_200_points_take_less_than_a_second() -> None:
 
 
 @pytest.mark.parametrize("conditions", coverage.SUBSETS.values(), ids=coverage.SUBSETS)
-@pytest.mark.parametrize("directivity_db", coverage.DIRECTIVITIES_DB)
+@pytest.mark.parametrize("directivity_db", [20.0, 40.0])
 def test_the_interval_holds_the_truth_and_is_not_much_wider_than_it_must(
     directivity_db: float, conditions: tuple[str, ...]
 ) -> None:

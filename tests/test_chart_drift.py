@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -24,11 +26,17 @@ from tests import drift_cases
 from tests.trends import FIRST, days
 
 CASES = drift_cases.cases()
-BIG = {name: drift.draw(account) for name, account in CASES.items()}
-SMALL = {
-    f"{name}, small": drift.small(account, account.channels[0], 100, 84)
-    for name, account in CASES.items()
-}
+
+
+@cache
+def big(name: str) -> Figure:
+    return drift.draw(CASES[name])
+
+
+@cache
+def small(name: str) -> Figure:
+    account = CASES[name]
+    return drift.small(account, account.channels[0], 100, 84)
 
 
 def readings(figure: Figure) -> list[Axes]:
@@ -41,9 +49,12 @@ def line(axes: Axes, label: str) -> np.ndarray:
     return np.column_stack(found.get_data())
 
 
-@pytest.mark.parametrize("name", [*BIG, *SMALL])
-def test_no_words_overlap_and_none_leave_the_paper(name: str) -> None:
-    figure = (BIG | SMALL)[name]
+@pytest.mark.parametrize("draw", [big, small])
+@pytest.mark.parametrize("name", CASES)
+def test_no_words_overlap_and_none_leave_the_paper(
+    draw: Callable[[str], Figure], name: str
+) -> None:
+    figure = draw(name)
     with sheet.style():
         figure.draw_without_rendering()
         renderer = FigureCanvasAgg(figure).get_renderer()
@@ -60,7 +71,7 @@ def test_no_words_overlap_and_none_leave_the_paper(name: str) -> None:
 
 def test_all_days_are_shown_or_pointed_at() -> None:
     for name, account in CASES.items():
-        for axes, channel in zip(readings(BIG[name]), account.channels, strict=True):
+        for axes, channel in zip(readings(big(name)), account.channels, strict=True):
             inside = line(axes, "daily value")
             beyond = [one for one in axes.lines if str(one.get_marker()) in "^v"]
             pointed = sum(len(one.get_xdata()) for one in beyond)
@@ -74,7 +85,7 @@ def test_all_days_are_shown_or_pointed_at() -> None:
 
 
 def test_outliers_do_not_stretch_the_scale() -> None:
-    (axes,) = readings(BIG["one 999"])
+    (axes,) = readings(big("one 999"))
     assert axes.get_ylim()[1] < 2
     (arrow,) = (one for one in axes.lines if one.get_label() == "off the scale")
     assert arrow.get_marker() == "^"
@@ -83,7 +94,7 @@ def test_outliers_do_not_stretch_the_scale() -> None:
 
 def test_level_and_course_of_the_season_are_in_one_panel() -> None:
     curve = CASES["three years"].channels[0].trend.curve
-    (axes,) = readings(BIG["three years"])
+    (axes,) = readings(big("three years"))
     drawn = line(axes, "season")
     drawn = drawn[np.isfinite(drawn[:, 1])]  # interrupted at steps
     np.testing.assert_array_equal(drawn[:, 1], curve.swr)
@@ -91,7 +102,7 @@ def test_level_and_course_of_the_season_are_in_one_panel() -> None:
 
 
 def test_with_less_than_a_year_there_is_the_level_alone() -> None:
-    (axes,) = readings(BIG["one month"])
+    (axes,) = readings(big("one month"))
     assert next(one.get_label() for one in axes.lines if one.get_color() == INK) == "level"
     assert not [one for one in axes.lines if one.get_label() == "season"]
     assert "season unknown so far" in axes.get_title("right")
@@ -99,7 +110,7 @@ def test_with_less_than_a_year_there_is_the_level_alone() -> None:
 
 def test_figures_of_each_channel_stand_above_it() -> None:
     trend = CASES["three years"].channels[0].trend
-    (axes,) = readings(BIG["three years"])
+    (axes,) = readings(big("three years"))
     words = axes.get_title("right")
     assert f"level {trend.level:.2f}" in words
     assert f"{trend.slope_per_year:+.3f} a year" in words
@@ -107,14 +118,14 @@ def test_figures_of_each_channel_stand_above_it() -> None:
 
 
 def test_an_empty_lane_says_so() -> None:
-    words = {text.get_text() for text in BIG["one day"].findobj(Text)}
+    words = {text.get_text() for text in big("one day").findobj(Text)}
     assert {"no entries", "no alarms"} <= words
-    words = {text.get_text() for text in BIG["three years"].findobj(Text)}
+    words = {text.get_text() for text in big("three years").findobj(Text)}
     assert not {"no entries", "no alarms"} & words
 
 
 def test_return_loss_stands_where_its_swr_is() -> None:
-    figure = BIG["three years"]
+    figure = big("three years")
     (axes,) = readings(figure)
     right = next(a for a in figure.axes if a.get_ylabel() == "return loss, dB")
     places = right.yaxis.get_majorticklocs()
@@ -148,7 +159,7 @@ def test_a_step_is_a_wedge_on_the_days_in_which_it_may_lie() -> None:
 
 
 def test_the_level_is_interrupted_at_a_step_and_drawn_in_ink_with_a_hatched_interval() -> None:
-    (axes,) = readings(BIG["stepped"])
+    (axes,) = readings(big("stepped"))
     (step,) = CASES["stepped"].channels[0].trend.steps
     (level,) = (one for one in axes.lines if one.get_label() == "level")
     drawn = line(axes, "level")
@@ -162,7 +173,7 @@ def test_the_level_is_interrupted_at_a_step_and_drawn_in_ink_with_a_hatched_inte
 
 
 def test_repairs_are_ticks_of_the_journal_lane_and_of_the_upper_edge() -> None:
-    figure = BIG["stepped"]
+    figure = big("stepped")
     entries = CASES["stepped"].entries
     (axes,) = readings(figure)
     (ticks,) = (one for one in axes.lines if one.get_marker() == TICKDOWN)
@@ -176,19 +187,19 @@ def test_repairs_are_ticks_of_the_journal_lane_and_of_the_upper_edge() -> None:
 
 
 def test_entries_and_alarms_are_listed() -> None:
-    words = "\n".join(text.get_text() for text in BIG["stepped"].findobj(Text))
+    words = "\n".join(text.get_text() for text in big("stepped").findobj(Text))
     assert "1 2024-06-18 repair" in words
     assert "repair: new plug at the balcony" in words
-    lanes = next(a for a in BIG["many alarms"].axes if len(a.lines) > 20)
+    lanes = next(a for a in big("many alarms").axes if len(a.lines) > 20)
     raised = [one for one in lanes.lines if one.get_marker() == "v"]
     assert len(raised) == len(CASES["many alarms"].alarms)
-    words = "\n".join(text.get_text() for text in BIG["many alarms"].findobj(Text))
+    words = "\n".join(text.get_text() for text in big("many alarms").findobj(Text))
     assert "Alarms: high-swr 7" in words
 
 
 def test_weather_has_strips_only_where_it_is_known() -> None:
     def labels(name: str) -> set[str]:
-        return {axes.get_ylabel() for axes in BIG[name].axes}
+        return {axes.get_ylabel() for axes in big(name).axes}
 
     assert {"air\n°C", "rain\nmm"} <= labels("three years")
     assert not {"air\n°C", "rain\nmm"} & labels("stepped")

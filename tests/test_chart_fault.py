@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -29,8 +30,16 @@ from tests.test_faults import GAP, alarm, broken, over, spell, start_of
 from tests.test_recompute_raw import Case
 
 CASES = fault_cases.cases()
-BIG = {name: fault.draw(scene) for name, scene in CASES.items()}
-SMALL = {f"{name}, small": fault.small(scene, 100, 118) for name, scene in CASES.items()}
+
+
+@cache
+def big(name: str) -> Figure:
+    return fault.draw(CASES[name])
+
+
+@cache
+def small(name: str) -> Figure:
+    return fault.small(CASES[name], 100, 118)
 
 
 @pytest.fixture(scope="module")
@@ -81,14 +90,17 @@ def misplaced(figure: Figure) -> tuple[list[str], list[list[str]]]:
     )
 
 
-@pytest.mark.parametrize("name", [*BIG, *SMALL])
-def test_no_words_overlap_and_none_leave_the_paper(name: str) -> None:
-    assert misplaced((BIG | SMALL)[name]) == ([], [])
+@pytest.mark.parametrize("draw", [big, small])
+@pytest.mark.parametrize("name", CASES)
+def test_no_words_overlap_and_none_leave_the_paper(
+    draw: Callable[[str], Figure], name: str
+) -> None:
+    assert misplaced(draw(name)) == ([], [])
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_panels_share_the_time_axis_and_keep_apart(name: str) -> None:
-    for figure in (BIG[name], SMALL[f"{name}, small"]):
+    for figure in (big(name), small(name)):
         main = [axes for axes in figure.axes if axes.get_position().width > 0.5]
         assert len({axes.get_xlim() for axes in main}) == 1
         boxes = sorted({tuple(axes.get_position().extents) for axes in main}, key=lambda b: b[1])
@@ -124,17 +136,17 @@ def test_excursions_are_counted_per_hour_on_the_air() -> None:
 
 
 def test_without_excursions_there_is_no_panel_for_them() -> None:
-    assert "per hour on the air" in {axes.get_ylabel() for axes in BIG["days"].axes}
-    assert "per hour on the air" not in {axes.get_ylabel() for axes in BIG["years"].axes}
-    words = {text.get_text() for text in BIG["without transmissions"].findobj(Text)}
+    assert "per hour on the air" in {axes.get_ylabel() for axes in big("days").axes}
+    assert "per hour on the air" not in {axes.get_ylabel() for axes in big("years").axes}
+    words = {text.get_text() for text in big("without transmissions").findobj(Text)}
     assert "no transmissions" in words
 
 
 def test_the_level_before_is_drawn_and_many_transmissions_are_columns() -> None:
-    level = panel(BIG["days"], "reflection coefficient")
+    level = panel(big("days"), "reflection coefficient")
     (dots,) = (line for line in level.lines if line.get_label() == "channel 20")
     assert len(dots.get_xdata()) == len(CASES["days"].courses[0].rho)
-    many = panel(BIG["months"], "reflection coefficient")
+    many = panel(big("months"), "reflection coefficient")
     drawn = [line for line in many.lines if str(line.get_label()).startswith(("channel", "others"))]
     assert [line.get_label() for line in drawn] == [
         *(f"channel {n}" for n in (20, 21, 22)),

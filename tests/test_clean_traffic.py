@@ -87,11 +87,11 @@ def traffic(
     return alarms, transmissions, driver.start_ns
 
 
-def test_three_hours_raise_nothing() -> None:
+def test_two_hours_raise_nothing() -> None:
     """`tests.bench.clean_traffic` has the whole day."""
-    alarms, transmissions, _ = traffic(3)
+    alarms, transmissions, _ = traffic(2)
     assert alarms == []
-    assert len(transmissions) > 85
+    assert len(transmissions) > 57
     assert {row.channel for row in transmissions} == {1, 20, 40}
     assert max(row.forward_w_max for row in transmissions) > 12
     # Every SWR that is shown lies within what the station can have.
@@ -113,12 +113,9 @@ def of_the_limits(alarms: list[AlarmChange]) -> list[AlarmChange]:
     return [row for row in alarms if row not in others]
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_a_shorted_plug_with_a_steady_carrier(seed: int) -> None:
+def test_a_shorted_plug_with_a_steady_carrier() -> None:
     # 4 W and more come back whole, above the 2 W limit for good: each alarm once, none cleared.
-    alarms, transmissions, start_ns = traffic(
-        2, seed=seed, modes=("fm",), power_w=(4.0, 12.0), shorted=True
-    )
+    alarms, transmissions, start_ns = traffic(2, modes=("fm",), power_w=(4.0, 12.0), shorted=True)
     alarms = of_the_limits(alarms)
     assert sorted((row.kind, row.change) for row in alarms) == [
         ("high-reflected-power", "raised"),
@@ -131,10 +128,9 @@ def test_a_shorted_plug_with_a_steady_carrier(seed: int) -> None:
         assert row.time_ns <= max(first.start_ns, short_ns) + 60_000_000
 
 
-@pytest.mark.parametrize("seed", [3, 4])
-def test_a_shorted_plug_with_mixed_traffic(seed: int) -> None:
+def test_a_shorted_plug_with_mixed_traffic() -> None:
     # Reflected power goes with the transmitter's, but the cause is one: each alarm once.
-    alarms, transmissions, start_ns = traffic(2, seed=seed, shorted=True)
+    alarms, transmissions, start_ns = traffic(2, seed=3, shorted=True)
     alarms = of_the_limits(alarms)
     assert sorted((row.kind, row.change) for row in alarms) == [
         ("high-reflected-power", "raised"),

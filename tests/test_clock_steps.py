@@ -29,6 +29,8 @@ from tests.test_end_to_end import (
 from tests.test_forwarder import exported as exported_series
 from tests.wall_clock import SYNCHRONISED, WallClock
 
+pytestmark = pytest.mark.realtime
+
 CARRIER = (4.0, 0.1)
 OVER: Plan = [(0.3, QUIET), (0.6, CARRIER), (HANG_S + 0.2, QUIET)]
 HOUR_S = 3600.0

@@ -6,6 +6,8 @@ import csv
 import io
 import json
 import re
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -15,6 +17,7 @@ from logger.cli import COMMANDS
 from logger.config.load import load
 from logger.isolate.hints import newest
 from logger.store.reader import Store
+from logger.store.writer import StoreWriter
 from tests.station import mismatchd, write_config
 
 ROOT = Path(__file__).parent.parent
@@ -137,6 +140,25 @@ def test_an_empty_store(tmp_path: Path) -> None:
         assert "no store at" in done.stderr
     status = json.loads(mismatchd("status", "--json", "-c", config, check=False).stdout)
     assert status["alive"] is False
+
+
+@pytest.mark.parametrize(
+    "arguments", [("alarms",), ("faults",), ("journal", "list"), ("alarms", "ack", "1")]
+)
+def test_lists_are_quick_without_numpy(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    with closing(StoreWriter.open(load(config).store.path)):
+        pass
+    script = (
+        "import sys; from logger.cli import main\n"
+        f"try: main({[*arguments, '-c', str(config)]})\n"
+        "finally: assert 'numpy' not in sys.modules, 'numpy imported'"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False
+    )
+    assert "numpy" not in ran.stderr
+    assert ran.stderr.count("\n") == 1  # "no open faults"
 
 
 def test_a_csv_without_the_header_is_refused(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -129,3 +130,19 @@ def test_a_failed_query_names_the_file(path: Path) -> None:
         with pytest.raises(StoreError, match=r"station\.sqlite: no such table: nowhere"):
             list(database.stream("SELECT * FROM nowhere"))
         assert [row for (row,) in database.stream("SELECT id FROM transmissions")] == [1]
+
+
+def test_a_folder_that_may_not_be_searched_is_one_line(tmp_path: Path) -> None:
+    folder = tmp_path / "private"
+    folder.mkdir()
+    (folder / "station.sqlite").touch()
+    folder.chmod(0)
+    user = os.geteuid()
+    try:
+        if user == 0:  # permissions do not restrict root
+            os.seteuid(65534)
+        with pytest.raises(StoreError, match="cannot be read: Permission denied; use sudo"):
+            Database.expect(folder / "station.sqlite")
+    finally:
+        os.seteuid(user)
+        folder.chmod(0o700)

@@ -624,7 +624,7 @@ def test_changeable_weather_is_no_fault_and_hides_none() -> None:
 
 def test_planted_faults_are_named() -> None:
     """The bench prints the same for 500."""
-    found = outcomes(14, FAULTS, 5)
+    found = outcomes(10, FAULTS, 5)
     assert named(found) >= 0.85, matrix(found)
     assert 1 - named(found) - unknown(found) <= 0.09, matrix(found)
     sound = outcomes(3, [SOUND], 6)

@@ -23,6 +23,8 @@ from drivers.timeline import host_ns
 from tests.frames_encoder import pack_block, pack_identity
 from tests.iio_bench import BufferedBench, PolledBench
 
+pytestmark = pytest.mark.realtime
+
 T0_NS = 1_772_000_000_000_000_000
 
 

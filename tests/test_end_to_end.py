@@ -20,6 +20,8 @@ from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_forwarder import exported as exported_series
 
+pytestmark = pytest.mark.realtime
+
 WRITER = """
 import json, os, sys, time
 fd, rate, plan = int(sys.argv[1]), float(sys.argv[2]), json.loads(sys.argv[3])

@@ -389,6 +389,7 @@ def test_a_diagnosis_that_fails_is_logged_and_not_repeated_at_once(
     assert len(caplog.records) == 1
 
 
+@pytest.mark.realtime
 def test_the_end_does_not_wait_for_a_diagnosis(
     severed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -449,6 +450,7 @@ def simulated(path: Path) -> Path:
     return path
 
 
+@pytest.mark.realtime
 def test_the_daemon_explains_a_loose_plug(tmp_path: Path) -> None:
     config = simulated(tmp_path / "config.yaml")
     daemon = Running(config)

@@ -207,6 +207,7 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
     assert "far end open" in mismatchd("journal", "list", "-c", config).stdout
 
 
+@pytest.mark.realtime
 def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
     with pty() as (master, name), hands(master) as held:
         config = write_config(tmp_path, name, **FEEDLINE)
@@ -236,6 +237,7 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
             daemon.kill()
 
 
+@pytest.mark.realtime
 def test_a_carrier_by_the_host_clock_is_dated_without_a_daemon(tmp_path: Path) -> None:
     with pty() as (master, name), hands(master) as held:
         config = load(write_config(tmp_path, name, transmission="{hang_ms: 300}"))

@@ -20,6 +20,7 @@ from logger.daemon import Daemon
 from logger.live.feed import Tap
 from logger.pipeline import Pipeline
 from logger.rows import ClockChange, Shift
+from logger.service import capture_loop
 from logger.service.capture_loop import CaptureLoop
 from logger.service.dating import Dating
 from logger.service.handover import Handover
@@ -78,6 +79,7 @@ class Foreign:
 KEYED_V = volts(4.0)
 
 
+@pytest.mark.realtime
 @pytest.mark.parametrize(
     "steps",
     [
@@ -105,6 +107,35 @@ def test_times_that_do_not_increase_are_mended(tmp_path: Path, steps: dict[int, 
     assert ends == sorted(set(ends))
     stepped = any(abs(step) > S for step in steps.values())
     assert any("clock-step" in row["flags"] for row in rows) == stepped
+
+
+class Stopped(Foreign):
+    """The process is stopped for 2 s just after nothing was there to read, the bridge is not."""
+
+    finite = False
+
+    def __init__(self) -> None:
+        super().__init__({})
+        self.host_ns = 0
+
+    def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
+        if self._number == 490 and not self.host_ns:  # in mid transmission
+            self.host_ns = 2 * S
+            return None
+        return super().read(timeout_s, linger_s)
+
+
+def test_a_process_that_was_stopped_ends_no_transmission(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    config = load(write_config(tmp_path, "none", transmission="{hang_ms: 300}"))
+    driver = Stopped()
+    monkeypatch.setattr(capture_loop, "host_ns", lambda: driver.host_ns)
+    coupler = Coupler(load_calibration(config.calibration), None)
+    Daemon(config, coupler, driver, lambda _: None).run()
+    with closing(Store.reader(config.store.path)) as store:
+        rows = [record.columns for record in store.records(TRANSMISSIONS, *ALWAYS)]
+    assert [row["samples"] for row in rows] == [200] * 5
 
 
 class ShiftedDating(Dating):

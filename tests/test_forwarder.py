@@ -23,6 +23,8 @@ from tests.line_server import TAKEN, Reply, line_server
 from tests.servers import Server, http, influxd, victoria_metrics
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
+pytestmark = pytest.mark.realtime
+
 REFERENCES = Path(__file__).parent / "references"
 
 

@@ -8,6 +8,8 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+import pytest
+
 from logger.config.load import InfluxOptions
 from logger.forward import influx
 from logger.forward.influx import InfluxForwarder
@@ -20,6 +22,8 @@ from tests.station import Running, mismatchd, pty, write_config
 from tests.test_end_to_end import QUIET, play, play_until_read
 from tests.test_forwarder import exported
 from tests.test_store import SECOND, T0, second, transmission
+
+pytestmark = pytest.mark.realtime
 
 WRITE = "/api/v2/write?org=home&bucket=station&precision=ns"
 

@@ -25,6 +25,8 @@ from tests.deadlines import Deadline, scale
 from tests.line_server import TAKEN, LineServer, Reply, line_server, refusing
 from tests.test_store import ALWAYS, SECOND, T0, second, transmission
 
+pytestmark = pytest.mark.realtime
+
 
 def passing(lines: list[str]) -> Reply:
     return TAKEN

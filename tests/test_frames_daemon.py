@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import pytest
 from scipy.optimize import brentq
 
 from tests import avr
@@ -15,7 +16,11 @@ from tests.boards import Board
 from tests.deadlines import in_time, lateness_s, wait_until
 from tests.station import Running, mismatchd, volts, write_config
 
+pytestmark = pytest.mark.realtime
+
 CODE_V = 5 / 1023
+HANG_PAIRS = 1000  # pairs of a millisecond; for so long a busy machine may stop the board
+IN_FLIGHT_PAIRS = 700  # fit into the buffer of a pseudo-terminal, so that they are read late
 SCRIPT = [(4.0, 0.3), (9.0, 0.1), (1.0, 0.25)]  # watts, forward and reflected
 
 INHIBIT = {
@@ -58,7 +63,7 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
             board.port,
             driver=f"{{kind: frames, port: {board.port}, period_us: 1000, block: 5}}",
             notify=msgspec.json.encode([INHIBIT]).decode(),
-            transmission="{hang_ms: 300}",
+            transmission=f"{{hang_ms: {HANG_PAIRS}}}",
         )
         running = Running(config)
         try:
@@ -68,6 +73,9 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
                 running.wait_status(config, lambda status: status.keyed)
                 running.wait_reading(config, 800)
                 key(board, 0, 0)
+                board.wait("volts", lambda told, count=1 + 2 * over: len(told) == count)
+                # Not only its event: the daemon ends a transmission too when a board is stopped.
+                running.wait_reading(config, IN_FLIGHT_PAIRS + HANG_PAIRS)
                 running.wait_events(over, event="transmission")
             key(board, *SCRIPT[0])
             running.wait_status(config, lambda status: status.keyed)

@@ -22,6 +22,8 @@ from tests.deadlines import Deadline
 from tests.station import pty
 from tests.test_frames_stream import HELLO, SETTINGS, block
 
+pytestmark = pytest.mark.realtime
+
 
 @pytest.fixture
 def bridge() -> Iterator[tuple[int, FramesDriver]]:

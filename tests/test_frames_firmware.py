@@ -22,6 +22,8 @@ from tests.deadlines import scale
 from tests.servers import needed
 from tests.test_frames_framing import rows
 
+pytestmark = pytest.mark.realtime
+
 CODE_V = 5 / 1023  # one code of a single conversion
 
 

@@ -22,6 +22,8 @@ from tests.station import Running, pty, volts, write_config
 from tests.test_frames_daemon import INHIBIT, alarms
 from tests.test_frames_framing import rows
 
+pytestmark = pytest.mark.realtime
+
 CODE_V = 3.3 / 4095  # one code of a single conversion
 
 FRAMING = """

@@ -175,6 +175,7 @@ def test_a_store_of_version_1_is_brought_up_to_date(tmp_path: Path) -> None:
     assert schema_of(old) == schema_of(tmp_path / "new.sqlite")
 
 
+@pytest.mark.realtime
 def test_rows_are_forwarded(tmp_path: Path) -> None:
     store = StoreWriter.open(tmp_path / "station.sqlite")
     store.write([health(number) for number in range(3)])
@@ -273,6 +274,7 @@ def test_any_text_and_number_is_read_back_by_the_reference_parser(
     assert sample.value == value or (sample.value != sample.value and value != value)
 
 
+@pytest.mark.realtime
 def test_metrics_of_the_real_daemon(tmp_path: Path) -> None:
     port = free_port()
     with pty() as (master, name):
@@ -326,6 +328,7 @@ def scrape(port: int) -> dict[str, float]:
     return samples
 
 
+@pytest.mark.realtime
 def test_an_address_that_is_taken_is_told_and_the_watch_goes_on(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
@@ -337,6 +340,7 @@ def test_an_address_that_is_taken_is_told_and_the_watch_goes_on(
     assert f"cannot listen on 127.0.0.1:{port}: Address already in use" in record.getMessage()
 
 
+@pytest.mark.realtime
 def test_the_server_ends_when_it_is_closed() -> None:
     port = free_port()
     server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS)

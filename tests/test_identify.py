@@ -22,6 +22,8 @@ from tests import frames_encoder, micropython
 from tests.deadlines import in_time
 from tests.station import mismatchd, pty
 
+pytestmark = pytest.mark.realtime
+
 SETTINGS = Settings(3, 1000, 8, 4, 12, 0, 4092, 5000, 0)
 HELLO = frames_encoder.pack_identity(Identity(SETTINGS, 4, 0, "harbour bridge"))
 

@@ -34,6 +34,8 @@ from tests.deadlines import Deadline, scale
 from tests.iio_bench import Converter
 from tests.station import mismatchd, volts, write_config
 
+pytestmark = pytest.mark.realtime
+
 S = 1_000_000_000
 
 

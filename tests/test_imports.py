@@ -29,7 +29,7 @@ LAYERS = (
     "service",
     "daemon tune",
     "charts isolate wiggle",
-    "report recompute",
+    "handbook report recompute",
     "page",
     "cli",
 )

@@ -28,6 +28,7 @@ def exported(config: Path) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text)))
 
 
+@pytest.mark.realtime
 def test_entries_are_written_beside_the_daemon_and_exported(tmp_path: Path) -> None:
     with pty() as (_, name):
         config = write_config(tmp_path, name)

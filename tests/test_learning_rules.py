@@ -141,6 +141,7 @@ def alarm_events(lines: Sequence[str]) -> list[tuple[str, str]]:
     return [(each["kind"], each["change"]) for each in events if each["event"] == "alarm"]
 
 
+@pytest.mark.realtime
 def test_the_daemon_remembers_and_hears_of_a_repair(tmp_path: Path) -> None:
     config = station(tmp_path, 10, 12, "")
     done = mismatchd("run", "--events", "-c", config)

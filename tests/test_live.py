@@ -319,6 +319,7 @@ def wait_for(seen: Any, seconds: float = 5.0) -> None:
     assert wait_until(seen, seconds)
 
 
+@pytest.mark.realtime
 def test_the_feed_is_open_while_somebody_looks_on(tmp_path: Path) -> None:
     view: Any = object()
     with feed(tmp_path / "station.sqlite") as tap:
@@ -338,6 +339,7 @@ def test_the_feed_is_open_while_somebody_looks_on(tmp_path: Path) -> None:
         assert tap.take() == []
 
 
+@pytest.mark.realtime
 def test_who_does_not_read_is_cut_off_and_the_others_go_on(tmp_path: Path) -> None:
     store = tmp_path / "station.sqlite"
     long = msgspec.structs.replace(READING, alarms=("x" * 20000,))
@@ -354,6 +356,7 @@ def test_who_does_not_read_is_cut_off_and_the_others_go_on(tmp_path: Path) -> No
         assert tap.open
 
 
+@pytest.mark.realtime
 def test_there_are_so_many_at_most(tmp_path: Path) -> None:
     store = tmp_path / "station.sqlite"
     with feed(store):
@@ -388,6 +391,7 @@ def bridge(master: int, *plan: tuple[float, tuple[float, float]]) -> Iterator[No
         writer.wait()
 
 
+@pytest.mark.realtime
 def test_live_beside_the_daemon_that_is_started_again(tmp_path: Path) -> None:
     printed = tmp_path / "printed"
     with pty() as (master, name), hands(master) as held, printed.open("w") as output:
@@ -447,6 +451,7 @@ def test_live_beside_the_daemon_that_is_started_again(tmp_path: Path) -> None:
     assert "\x1b" not in printed.read_text()
 
 
+@pytest.mark.realtime
 @pytest.mark.parametrize(
     ("environ", "letters"), [({"LC_ALL": "C", "PYTHONIOENCODING": "ascii"}, True), ({}, False)]
 )
@@ -465,6 +470,7 @@ def test_the_terminal_is_put_back_when_the_view_is_terminated(
         view.close()
 
 
+@pytest.mark.realtime
 def test_a_dumb_terminal_gets_lines(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null")
     view = View("live", "-c", str(config), TERM="dumb")

@@ -62,6 +62,8 @@ from tests.deadlines import in_time, wait_until
 from tests.servers import free_port
 from tests.test_store import T0
 
+pytestmark = pytest.mark.realtime
+
 SECRETS = {"PW": PASSWORD, "WRONG": "no-such-password", "KEY": "signing-key-1234"}
 HERE = ChannelContext("harbour-workshop", Path("/"), SECRETS, watching=True)
 STANDING = Alarm(

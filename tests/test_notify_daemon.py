@@ -21,6 +21,8 @@ from tests.counterparts import PASSWORD, USER, authority, broker, subscriber
 from tests.deadlines import in_time, wait_until
 from tests.station import Running, line, mismatchd, pty, write_config
 
+pytestmark = pytest.mark.realtime
+
 QUIET, GOOD, BAD = line(0, 0), line(4.0, 0.05), line(4.0, 2.0)  # SWR 5.8
 
 

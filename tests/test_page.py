@@ -41,6 +41,8 @@ from tests.page_server import TOKEN, Serving, serving
 from tests.station import mismatchd, write_config
 from tests.test_live import READING
 
+pytestmark = pytest.mark.realtime
+
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
 
 

@@ -11,6 +11,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.deadlines import scale
 from tests.desk import Desk, desk
 from tests.isolate_bench import hands
@@ -18,6 +20,8 @@ from tests.page_server import DESK, PHONE, TOKEN, Serving, chromium, serving
 from tests.station import Running, line, pty, write_config
 from tests.test_end_to_end import exported
 from tests.test_tune_command import MORE, TOLD, station
+
+pytestmark = pytest.mark.realtime
 
 RATE = 200
 PAGES = (
@@ -29,6 +33,8 @@ PAGES = (
     "/alarms",
     "/alarms/1",
     "/journal",
+    "/help",
+    "/help/build.md",
     "/tune",
     "/wiggle",
 )

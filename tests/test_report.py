@@ -357,6 +357,7 @@ def test_words_of_others_are_escaped() -> None:
     assert not re.findall(r'(?:src|href)="(?!#)', written)
 
 
+@pytest.mark.realtime
 def test_the_page_in_a_browser(tmp_path: Path) -> None:
     from playwright.sync_api import sync_playwright
 

@@ -25,6 +25,8 @@ from tests.test_forwarder import drain, exported, fill, options
 from tests.test_recompute_raw import Case, derive
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
+pytestmark = pytest.mark.realtime
+
 STATION = 'O\'Brien \\ "harbour"'  # what quoting has to get right
 
 

@@ -21,6 +21,8 @@ from drivers.found import installed_kinds
 from tests.deadlines import Deadline, scale
 from tests.station import write_config
 
+pytestmark = pytest.mark.realtime
+
 ROOT = Path(__file__).parent.parent
 SAMPLE = ROOT / "tests" / "sample_driver"
 SUITE = "check_udp_pairs.py"

@@ -147,7 +147,7 @@ def test_the_cut_of_the_blocks_does_not_matter(
         assert same(run(blocks, config)[0], once)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(whole=streams(), places=PLACES, hang_ms=HANGS_MS)
 def test_the_archive_gives_the_same_archive_and_the_same_rows(
     whole: SampleBlock, places: list[int], hang_ms: float
@@ -159,7 +159,7 @@ def test_the_archive_gives_the_same_archive_and_the_same_rows(
     assert_alike(rows_again, rows)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     whole=streams(),
     places=PLACES,

@@ -31,6 +31,8 @@ from tests.serial_faults import (
 from tests.station import Running, mismatchd, volts, write_config
 from tests.test_service import Listener
 
+pytestmark = pytest.mark.realtime
+
 WITHIN_S = 3.0
 TOLD = {
     unplugged: ("link_lost", "waiting for it to come back"),

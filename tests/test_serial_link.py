@@ -24,6 +24,8 @@ from drivers.serial_link import SerialLink, why_not_open
 from drivers.serial_ports import SerialPort, format_ports, list_ports
 from tests.deadlines import Deadline, in_time, scale
 
+pytestmark = pytest.mark.realtime
+
 
 class Cable:
     """A pseudo-terminal whose slave stands behind a name that stays, like a by-id link."""

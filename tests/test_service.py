@@ -185,6 +185,7 @@ def test_status_is_one_line_and_told_when_it_changes() -> None:
 # the real daemon
 
 
+@pytest.mark.realtime
 def test_ready_fed_while_the_link_is_lost_and_stopping(tmp_path: Path, listener: Listener) -> None:
     with pty() as (master, name):
         config = write_config(tmp_path, name)
@@ -214,6 +215,7 @@ def test_ready_fed_while_the_link_is_lost_and_stopping(tmp_path: Path, listener:
     assert listener.told[-1][1] == "STOPPING=1"
 
 
+@pytest.mark.realtime
 def test_not_fed_while_a_lock_keeps_the_store_from_committing(
     tmp_path: Path, listener: Listener
 ) -> None:
@@ -297,6 +299,7 @@ class Hanging:
 """
 
 
+@pytest.mark.realtime
 def test_not_fed_while_a_read_hangs(tmp_path: Path, listener: Listener) -> None:
     site = tmp_path / "site"
     info = site / "hanging-1.dist-info"
@@ -326,6 +329,7 @@ def test_not_fed_while_a_read_hangs(tmp_path: Path, listener: Listener) -> None:
     assert "capture thread stalled" in said
 
 
+@pytest.mark.realtime
 def test_fed_while_the_disk_takes_nothing(tmp_path: Path, listener: Listener) -> None:
     """A new start would find no more space, and a daemon that is ended tells nobody."""
     with pty() as (master, name):
@@ -369,6 +373,7 @@ def test_what_a_refusal_says_of_the_disk(tmp_path: Path) -> None:
     store.close()
 
 
+@pytest.mark.realtime
 def test_the_trace_of_a_hung_thread_is_left_behind(tmp_path: Path) -> None:
     """The service manager's watchdog sends SIGABRT."""
     with pty() as (master, name):

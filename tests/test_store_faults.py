@@ -41,6 +41,8 @@ from tests.test_forwarder import exported as exported_series
 from tests.test_notifiers import Clock, drain, make_notifier
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
+pytestmark = pytest.mark.realtime
+
 EVER_NS = 2**62
 EXPORTED = [column.name for column in ALARMS.columns]
 GOOD, BAD = (4.0, 0.05), (4.0, 3.2)

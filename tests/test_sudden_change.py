@@ -124,7 +124,7 @@ def test_sound_station_raises_nothing(mode: str) -> None:
     assert changes_of(played(mode, None)) == []
 
 
-@pytest.mark.parametrize("size", [9, 97, 1000, 100_000])
+@pytest.mark.parametrize("size", [19, 97, 100_000])
 def test_size_of_the_blocks_does_not_matter(size: int) -> None:
     whole = played("fm", 40.0)
     assert changes_of(whole) != []

@@ -6,10 +6,14 @@ import re
 import urllib.request
 from pathlib import Path
 
+import pytest
+
 from logger.store.writer import StoreWriter
 from tests.deadlines import scale
 from tests.station import pty, write_config
 from tests.terminal_view import View
+
+pytestmark = pytest.mark.realtime
 
 
 def test_cables_side_by_side() -> None:

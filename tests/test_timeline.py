@@ -84,7 +84,7 @@ def in_chunks(clock: BridgeClock, time_us: Times, arrival_ns: Times, chunk_ns: i
 
 @pytest.mark.parametrize("rate", [-0.01, -0.0003, 0.0, 0.0003, 0.01])
 @pytest.mark.parametrize("drift_per_s", [-1e-6, 0.0, 1e-6])
-@pytest.mark.parametrize("every_us", [500, 2000, 10_000])
+@pytest.mark.parametrize("every_us", [500, 10_000])
 def test_batching_does_not_reach_the_times(rate: float, drift_per_s: float, every_us: int) -> None:
     time_us, arrival_ns, true_ns = bridge(rate=rate, drift_per_s=drift_per_s, every_us=every_us)
     assert (arrival_ns - true_ns).max() > 10 * MS

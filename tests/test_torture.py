@@ -12,6 +12,8 @@ import pytest
 from tests.deadlines import in_time
 from tests.torture import LOSS_S, torture
 
+pytestmark = pytest.mark.realtime
+
 KILLS = 10  # in a round
 ROUNDS = 3
 # Each must have been seen; on a busy machine many lives are too short for some.

@@ -449,7 +449,7 @@ PARTS = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     parts=PARTS,
     places=st.lists(st.integers(0, 100_000), max_size=30),

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import ruptures
-import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
@@ -194,6 +193,8 @@ def test_a_step_must_explain_a_chi_square_of_twenty(seed: int) -> None:
 def test_carbon_dioxide_on_mauna_loa_rises_and_breathes(first: int, last: int) -> None:
     """Weekly values (C. D. Keeling and T. P. Whorf, as statsmodels has them) against the ordinary
     least squares and the seasonal decomposition of statsmodels; 50 ppm are drawn as 1 in SWR."""
+    import statsmodels.api as sm  # takes seconds
+
     series = sm.datasets.co2.load_pandas().data["co2"]
     weeks = series[str(first) : str(last)].interpolate()
     day = weeks.index.to_numpy().astype("datetime64[D]").astype(np.int64)

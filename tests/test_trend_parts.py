@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 
 from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
 from logger.rows import Alarm, AlarmKind, Severity
@@ -99,6 +98,8 @@ def test_very_lasting_departures_reach_the_end_of_the_grid() -> None:
 
 def test_outliers_pull_an_estimate_by_no_more_than_huber_lets_them() -> None:
     """Against the robust regression of statsmodels, without correlation."""
+    import statsmodels.api as sm  # takes seconds
+
     rng = np.random.default_rng(5)
     day = 40 * np.arange(120)  # too far apart to hang together
     value = 1.5 + 0.05 * rng.standard_normal(120)
@@ -115,6 +116,8 @@ def test_outliers_pull_an_estimate_by_no_more_than_huber_lets_them() -> None:
 
 def test_the_doubt_of_blocks_is_that_of_clusters() -> None:
     """Against the cluster-robust covariance of statsmodels."""
+    import statsmodels.api as sm  # takes seconds
+
     rng = np.random.default_rng(6)
     day = FIRST + np.arange(400)
     flicker = np.where(day % 2, 0.05, -0.05)  # no two days in a row hang together
@@ -504,6 +507,8 @@ def test_another_level_and_another_date_change_nothing_else(shift: int, more: fl
 def test_a_trend_without_correlation_is_ordinary_least_squares() -> None:
     """Against statsmodels: level, slope and season, their band, and the noise. Readings so far
     apart that nothing hangs together."""
+    import statsmodels.api as sm  # takes seconds
+
     rng = np.random.default_rng(12)
     day = FIRST + 12 * np.arange(130)
     angle = 2 * np.pi * day / 365.25

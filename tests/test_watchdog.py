@@ -98,7 +98,7 @@ def rows_of(blocks: Sequence[SampleBlock], open_kinds: Sequence[str] = ()) -> li
 
 
 def alarms(
-    whole: SampleBlock, open_kinds: Sequence[str] = (), *, pairs: int = 40
+    whole: SampleBlock, open_kinds: Sequence[str] = (), *, pairs: int = 200
 ) -> list[AlarmChange]:
     """All changes, with blocks of so many pairs, as a daemon would cut them; but for rules that
     have tests of their own, and rightly see that the SWR has changed."""
@@ -451,7 +451,7 @@ def test_a_reflected_reading_stuck_at_zero_takes_a_minute(stuck_v: float) -> Non
         more.step_v,
         more.full_scale_v,
     )
-    blocks = [*cut(whole, range(0, len(whole), 40)), later]
+    blocks = [*cut(whole, range(0, len(whole), 400)), later]
     rows = [row for row in rows_of(blocks) if isinstance(row, AlarmChange)]
     assert told([row for row in rows if row.kind not in LEARNED]) == [FAULT, SOUND]
 
@@ -634,7 +634,7 @@ PARTS = st.lists(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     parts=PARTS,
     places=st.lists(st.integers(0, 100_000), max_size=20),

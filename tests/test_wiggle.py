@@ -119,6 +119,7 @@ def test_the_loose_joint_of_six_comes_first(seed: int) -> None:
     assert planted.session.ranking()[0].tally.name == JOINTS[planted.loose]
 
 
+@pytest.mark.realtime
 def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> None:
     """Stopped by Ctrl-C in the middle, and resumed."""
     with pty() as (master, name):

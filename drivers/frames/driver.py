@@ -27,12 +27,28 @@ UNREADABLE_S = 3.0  # data arrives, but none of it has been readable for this lo
 class FramesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Keys of `driver:` for this kind. The bridge chooses whichever of the last three is None."""
 
-    port: str
-    baud: Annotated[int, msgspec.Meta(gt=0)] = 115200
-    reset_on_open: bool = True
-    period_us: Annotated[int, msgspec.Meta(gt=0, lt=2**32)] | None = None
-    block: Annotated[int, msgspec.Meta(gt=0, le=80)] | None = None
-    oversampling: Annotated[int, msgspec.Meta(gt=0, le=255)] | None = None
+    port: Annotated[
+        str, msgspec.Meta(description="Serial port, or a pyserial URL such as socket://host:port.")
+    ]
+    baud: Annotated[int, msgspec.Meta(gt=0, description="Speed of the serial port.")] = 115200
+    reset_on_open: Annotated[
+        bool,
+        msgspec.Meta(
+            description="false: opening the port does not reboot the board, except the first time."
+        ),
+    ] = True
+    period_us: Annotated[
+        Annotated[int, msgspec.Meta(gt=0, lt=2**32)] | None,
+        msgspec.Meta(description="Time between pairs; the bridge chooses it if omitted."),
+    ] = None
+    block: Annotated[
+        Annotated[int, msgspec.Meta(gt=0, le=80)] | None,
+        msgspec.Meta(description="Pairs per frame; the bridge chooses it if omitted."),
+    ] = None
+    oversampling: Annotated[
+        Annotated[int, msgspec.Meta(gt=0, le=255)] | None,
+        msgspec.Meta(description="Conversions per reading; the bridge chooses it if omitted."),
+    ] = None
 
 
 class BridgeStream(FrameStream):

@@ -22,24 +22,37 @@ POLL_HZ = 100.0
 
 
 class IioOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Keys of `driver:` for this kind.
+    """Keys of `driver:` for this kind."""
 
-    device      name, label, `iio:device0` or the path of its folder
-    forward     channel of the forward detector, such as voltage0 or voltage0-voltage1
-    reflected   channel of the reflected detector
-    read        buffer: kernel's buffer; poll: files; auto: the buffer if one can be started
-    rate_hz     pairs per second; without it, the present setting of the converter, and 100 if its
-                files are polled
-    sysfs, dev  folders in which the kernel lists converters and their buffers
-    """
-
-    device: str
-    forward: str
-    reflected: str
-    read: Literal["auto", "buffer", "poll"] = "auto"
-    rate_hz: Annotated[float, msgspec.Meta(gt=0, le=1e6)] | None = None
-    sysfs: Path = Path("/sys/bus/iio/devices")
-    dev: Path = Path("/dev")
+    device: Annotated[
+        str,
+        msgspec.Meta(
+            description="Name or label of the converter, iio:device0, or the path of its folder."
+        ),
+    ]
+    forward: Annotated[
+        str,
+        msgspec.Meta(
+            description="Channel of the forward detector, such as voltage0 or voltage0-voltage1."
+        ),
+    ]
+    reflected: Annotated[str, msgspec.Meta(description="Channel of the reflected detector.")]
+    read: Annotated[
+        Literal["auto", "buffer", "poll"],
+        msgspec.Meta(
+            description="Kernel's buffer, polled files, or the buffer if it can be started."
+        ),
+    ] = "auto"
+    rate_hz: Annotated[
+        Annotated[float, msgspec.Meta(gt=0, le=1e6)] | None,
+        msgspec.Meta(
+            description="Pairs per second; default: the converter's setting, 100 if polled."
+        ),
+    ] = None
+    sysfs: Annotated[
+        Path, msgspec.Meta(description="Folder in which the kernel lists converters.")
+    ] = Path("/sys/bus/iio/devices")
+    dev: Annotated[Path, msgspec.Meta(description="Folder of the buffers.")] = Path("/dev")
 
     def __post_init__(self) -> None:
         if self.forward.removeprefix("in_") == self.reflected.removeprefix("in_"):

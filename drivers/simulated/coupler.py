@@ -28,14 +28,18 @@ class Port(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True
     The opposite wave leaks in by `directivity_db`, with the phase `leak_deg`.
     """
 
-    coupling_db: float = 24.0
-    directivity_db: NotNegative = 30.0
-    leak_deg: float = 0.0
-    n_vt_v: Positive = 0.028
-    r_is_v: Positive = 0.004
-    zero_v: float = 0.004
-    attack_ms: NotNegative = 1.0
-    decay_ms: Positive = 8.0
+    coupling_db: Annotated[float, msgspec.Meta(description="Coupling.")] = 24.0
+    directivity_db: Annotated[NotNegative, msgspec.Meta(description="Directivity.")] = 30.0
+    leak_deg: Annotated[float, msgspec.Meta(description="Phase of the leak.")] = 0.0
+    n_vt_v: Annotated[
+        Positive, msgspec.Meta(description="Ideality factor times thermal voltage of the diode.")
+    ] = 0.028
+    r_is_v: Annotated[
+        Positive, msgspec.Meta(description="Load resistance times saturation current of the diode.")
+    ] = 0.004
+    zero_v: Annotated[float, msgspec.Meta(description="Reading without power.")] = 0.004
+    attack_ms: Annotated[NotNegative, msgspec.Meta(description="Time constant of charging.")] = 1.0
+    decay_ms: Annotated[Positive, msgspec.Meta(description="Time constant of discharging.")] = 8.0
 
 
 def _forward_port() -> Port:
@@ -64,9 +68,11 @@ class SimulatedCoupler(msgspec.Struct, forbid_unknown_fields=True, kw_only=True,
 class Adc(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """The converter; `noise_lsb` is the rms noise of one reading in steps."""
 
-    bits: Annotated[int, msgspec.Meta(ge=1, le=24)] = 12
-    reference_v: Positive = 3.3
-    noise_lsb: NotNegative = 0.7
+    bits: Annotated[int, msgspec.Meta(ge=1, le=24, description="Resolution.")] = 12
+    reference_v: Annotated[Positive, msgspec.Meta(description="Voltage at full scale.")] = 3.3
+    noise_lsb: Annotated[
+        NotNegative, msgspec.Meta(description="Noise of a reading, rms, in steps.")
+    ] = 0.7
 
     @property
     def step_v(self) -> float:

@@ -21,24 +21,34 @@ COLUMNS = ("forward_v", "reflected_v", "channel", "frequency_khz")
 
 
 class SimulatedOptions(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    """The keys under `driver:` besides `kind`.
+    """Keys of `driver:` for this kind."""
 
-    seed        the same seed, options and start_utc give the same samples
-    rate_hz     pairs per second
-    duration_s  simulated seconds until the input ends; without it, never
-    pace        fast: as fast as they are read; realtime: at the pace of the clock
-    speed       simulated seconds per second of the clock in realtime
-    start_utc   time of the first pair; without it, the time of opening
-    block_s     simulated seconds in one block, at most
-    """
-
-    seed: Annotated[int, msgspec.Meta(ge=0)] = 1
-    rate_hz: Annotated[float, msgspec.Meta(ge=1, le=20000)] = 200.0
-    duration_s: Positive | None = None
-    pace: Literal["fast", "realtime"] = "realtime"
-    speed: Positive = 1.0
-    start_utc: datetime | None = None
-    block_s: Positive = 1.0
+    seed: Annotated[
+        int,
+        msgspec.Meta(ge=0, description="The same seed, options and start give the same samples."),
+    ] = 1
+    rate_hz: Annotated[float, msgspec.Meta(ge=1, le=20000, description="Pairs per second.")] = 200.0
+    duration_s: Annotated[
+        Positive | None,
+        msgspec.Meta(description="Simulated time until the input ends; without it, never."),
+    ] = None
+    pace: Annotated[
+        Literal["fast", "realtime"],
+        msgspec.Meta(description="As fast as the pairs are read, or at the pace of the clock."),
+    ] = "realtime"
+    speed: Annotated[
+        Positive,
+        msgspec.Meta(
+            description="Simulated seconds per second of the clock with `pace: realtime`."
+        ),
+    ] = 1.0
+    start_utc: Annotated[
+        datetime | None,
+        msgspec.Meta(description="Time of the first pair; default: the time of opening."),
+    ] = None
+    block_s: Annotated[
+        Positive, msgspec.Meta(description="Longest simulated time in one block.")
+    ] = 1.0
     station: Station = msgspec.field(default_factory=Station)
     coupler: SimulatedCoupler = msgspec.field(default_factory=SimulatedCoupler)
     adc: Adc = msgspec.field(default_factory=Adc)

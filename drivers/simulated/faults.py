@@ -39,14 +39,25 @@ class Fault(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=Tru
                   half times that), on average `rate_per_s` of them
     """
 
-    at_s: NotNegative = 0.0
-    duration_s: Positive | None = None
-    where: Where = "shack-plug"
-    kind: Kind
-    ohm: NotNegative | None = None
-    heat_s: Positive = 20.0
-    rate_per_s: NotNegative = 0.5
-    length_ms: Annotated[float, msgspec.Meta(gt=0, le=5000)] = 20.0
+    at_s: Annotated[NotNegative, msgspec.Meta(description="Start of the fault.")] = 0.0
+    duration_s: Annotated[
+        Positive | None, msgspec.Meta(description="Length of the fault; without it, permanent.")
+    ] = None
+    where: Annotated[Where, msgspec.Meta(description="Plug that fails.")] = "shack-plug"
+    kind: Annotated[Kind, msgspec.Meta(description="Kind of the failure.")]
+    ohm: Annotated[
+        NotNegative | None,
+        msgspec.Meta(description="Resistance; the default depends on the kind."),
+    ] = None
+    heat_s: Annotated[Positive, msgspec.Meta(description="Time constant of a heating joint.")] = (
+        20.0
+    )
+    rate_per_s: Annotated[
+        NotNegative, msgspec.Meta(description="Mean number of breaks per second, if intermittent.")
+    ] = 0.5
+    length_ms: Annotated[
+        float, msgspec.Meta(gt=0, le=5000, description="Mean length of a break, if intermittent.")
+    ] = 20.0
 
     @property
     def end_s(self) -> float:

@@ -26,21 +26,36 @@ AM_DEPTH = 0.7
 class PlannedTransmission(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """One planned key-down; `power_w` is the carrier in FM and AM, the envelope's peak in SSB."""
 
-    at_s: NotNegative
-    duration_s: Positive
-    mode: Mode = "fm"
-    power_w: Positive = 4.0
-    channel: Channel = 20
+    at_s: Annotated[NotNegative, msgspec.Meta(description="Start of the key-down.")]
+    duration_s: Annotated[Positive, msgspec.Meta(description="Length of the key-down.")]
+    mode: Annotated[Mode, msgspec.Meta(description="Modulation.")] = "fm"
+    power_w: Annotated[
+        Positive,
+        msgspec.Meta(description="Carrier power in FM and AM, peak of the envelope in SSB."),
+    ] = 4.0
+    channel: Annotated[Channel, msgspec.Meta(description="Channel.")] = 20
 
 
 class RandomSchedule(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """Random key-downs; ranges are [least, most]."""
 
-    transmissions_per_hour: NotNegative = 20.0
-    seconds: tuple[Positive, Positive] = (3.0, 25.0)
-    modes: Annotated[tuple[Mode, ...], msgspec.Meta(min_length=1)] = ("fm",)
-    channels: Annotated[tuple[Channel, ...], msgspec.Meta(min_length=1)] = (20,)
-    power_w: tuple[Positive, Positive] = (3.6, 4.0)
+    transmissions_per_hour: Annotated[
+        NotNegative, msgspec.Meta(description="Mean number of transmissions per hour.")
+    ] = 20.0
+    seconds: Annotated[
+        tuple[Positive, Positive], msgspec.Meta(description="Shortest and longest key-down, s.")
+    ] = (3.0, 25.0)
+    modes: Annotated[
+        tuple[Mode, ...],
+        msgspec.Meta(min_length=1, description="Modulations, chosen at random."),
+    ] = ("fm",)
+    channels: Annotated[
+        tuple[Channel, ...],
+        msgspec.Meta(min_length=1, description="Channels, chosen at random."),
+    ] = (20,)
+    power_w: Annotated[
+        tuple[Positive, Positive], msgspec.Meta(description="Lowest and highest power.")
+    ] = (3.6, 4.0)
 
     def __post_init__(self) -> None:
         if self.seconds[0] > self.seconds[1] or self.power_w[0] > self.power_w[1]:

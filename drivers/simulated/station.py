@@ -40,19 +40,32 @@ M_PER_100_FT = 30.48
 class Antenna(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """A series resonant antenna: `r_ohm` at resonance `f0_mhz`, quality factor `q`."""
 
-    r_ohm: Positive = 42.0
-    q: NotNegative = 9.0
-    f0_mhz: Positive = 27.15
+    r_ohm: Annotated[Positive, msgspec.Meta(description="Resistance at resonance.")] = 42.0
+    q: Annotated[NotNegative, msgspec.Meta(description="Quality factor.")] = 9.0
+    f0_mhz: Annotated[Positive, msgspec.Meta(description="Resonance.")] = 27.15
 
 
 class Line(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """A 50 ohm feedline, by designation or by its own constants (both k1 and k2, dB per 100 m)."""
 
-    length_m: NotNegative = 18.0
-    cable: Literal["RG-58", "RG-8X", "RG-213"] = "RG-58"
-    k1_db_100m: NotNegative | None = None
-    k2_db_100m: NotNegative | None = None
-    velocity_factor: Annotated[float, msgspec.Meta(gt=0, le=1)] | None = None
+    length_m: Annotated[NotNegative, msgspec.Meta(description="Length of the line.")] = 18.0
+    cable: Annotated[
+        Literal["RG-58", "RG-8X", "RG-213"], msgspec.Meta(description="Designation of the cable.")
+    ] = "RG-58"
+    k1_db_100m: Annotated[
+        NotNegative | None,
+        msgspec.Meta(
+            description="Loss per 100 m that grows with the square root of the frequency in MHz."
+        ),
+    ] = None
+    k2_db_100m: Annotated[
+        NotNegative | None,
+        msgspec.Meta(description="Loss per 100 m that grows with the frequency in MHz."),
+    ] = None
+    velocity_factor: Annotated[
+        Annotated[float, msgspec.Meta(gt=0, le=1)] | None,
+        msgspec.Meta(description="Velocity factor; default: that of the cable."),
+    ] = None
 
     def __post_init__(self) -> None:
         if (self.k1_db_100m is None) != (self.k2_db_100m is None):

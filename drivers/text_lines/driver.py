@@ -28,12 +28,32 @@ KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 class TextLinesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Keys of `driver:` for this kind. `columns` is required unless the bridge prints a header."""
 
-    port: str
-    baud: Annotated[int, msgspec.Meta(gt=0)] = 115200
-    columns: list[str] | None = None
-    counts_full_scale: Annotated[int, msgspec.Meta(gt=0)] | None = None
-    reference_v: Annotated[float, msgspec.Meta(gt=0)] | None = None
-    reset_on_open: bool = True
+    port: Annotated[
+        str, msgspec.Meta(description="Serial port, or a pyserial URL such as socket://host:port.")
+    ]
+    baud: Annotated[int, msgspec.Meta(gt=0, description="Speed of the serial port.")] = 115200
+    columns: Annotated[
+        list[str] | None,
+        msgspec.Meta(
+            description="Names of the columns; not needed if the bridge prints a header line."
+        ),
+    ] = None
+    counts_full_scale: Annotated[
+        Annotated[int, msgspec.Meta(gt=0)] | None,
+        msgspec.Meta(
+            description="Reading of the converter at `reference_v`, for columns in counts."
+        ),
+    ] = None
+    reference_v: Annotated[
+        Annotated[float, msgspec.Meta(gt=0)] | None,
+        msgspec.Meta(description="Reference voltage of the converter, for columns in counts."),
+    ] = None
+    reset_on_open: Annotated[
+        bool,
+        msgspec.Meta(
+            description="false: opening the port does not reboot the board, except the first time."
+        ),
+    ] = True
 
     def __post_init__(self) -> None:
         _parser(self)  # raises ValueError for invalid columns

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from drivers.contract import DriverError
+from drivers.errors import DriverError
 from logger.cli.lazy import LazyGroup
 from logger.errors import MismatchdError
 
@@ -35,6 +35,7 @@ COMMANDS = {
     "recompute": "recompute",
     "backup": "backup",
     "restore": "restore",
+    "handbook": "handbook",
 }
 
 

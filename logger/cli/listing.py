@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import configuration
+from logger.cli import station
 
 
 class AcknowledgeGroup(click.Group):
@@ -19,7 +19,7 @@ class AcknowledgeGroup(click.Group):
 
 def store_path(context: click.Context, config_path: Path | None) -> Path:
     """Return the path of the store, by a subcommand's or its group's configuration."""
-    return configuration(config_path or context.obj).store.path
+    return station.store_path(config_path or context.obj)
 
 
 def age(span_ns: int) -> str:

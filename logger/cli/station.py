@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from logger.calibration.coupler import Coupler
-from logger.calibration.file import CalibrationFile, dump, load
-from logger.config.load import Config, default_path
-from logger.config.load import load as load_config
+from logger.config import load as config_file
 from logger.errors import ConfigError
+
+if TYPE_CHECKING:
+    from logger.calibration.coupler import Coupler
+    from logger.calibration.file import CalibrationFile
+    from logger.config.load import Config
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -45,17 +47,23 @@ def output_option(text: str) -> Callable[[F], F]:
 
 def configuration(config_path: Path | None) -> Config:
     """Load the configuration and print its warnings to stderr. Raises ConfigError."""
-    config = load_config(config_path or default_path(os.environ, Path.cwd()))
+    config = config_file.load(config_path or config_file.default_path(os.environ, Path.cwd()))
     for warning in config.warnings:
         click.echo(f"warning: {warning}", err=True)
     return config
+
+
+def store_path(config_path: Path | None) -> Path:
+    """Return the path of the store, without importing the driver. Raises ConfigError."""
+    path = config_path or config_file.default_path(os.environ, Path.cwd())
+    return config_file.load_sections(path).store.path
 
 
 def configuration_if_any(config_path: Path | None) -> Config | None:
     """Load the configuration; return None if none is named or found. Raises ConfigError."""
     if config_path is None:
         try:
-            config_path = default_path(os.environ, Path.cwd())
+            config_path = config_file.default_path(os.environ, Path.cwd())
         except ConfigError:
             return None
     return configuration(config_path)
@@ -66,6 +74,8 @@ def calibration_of(config: Config) -> CalibrationFile:
 
     Raises ConfigError if there is none, CalibrationError if it is unusable.
     """
+    from logger.calibration.file import load
+
     if config.calibration is not None:
         return load(config.calibration)
     if config.kind != "simulated":
@@ -84,6 +94,8 @@ def calibration_of(config: Config) -> CalibrationFile:
 
 def coupler_of(config: Config) -> Coupler:
     """Return the calibrated coupler. Raises ConfigError, CalibrationError."""
+    from logger.calibration.coupler import Coupler
+
     return Coupler(calibration_of(config), config.station.frequency_khz)
 
 
@@ -102,6 +114,7 @@ def make_ready(config: Config, coupler: Coupler) -> None:
 
     Raises StoreError.
     """
+    from logger.calibration.file import dump
     from logger.live.status import ask
     from logger.store.lock import StoreLock
     from logger.store.writer import StoreWriter

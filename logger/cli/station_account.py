@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from logger.utc import parse_time
+from logger.utc import FOREVER, parse_time
 
 if TYPE_CHECKING:
     from logger.config.load import Config
@@ -39,7 +39,6 @@ def account_of(
     joint: bool = False,
 ) -> Account:
     """Return the account of a station's store, with progress on a terminal. Raises UsageError."""
-    from logger.cli.commands.export import FOREVER
     from logger.trend.gather import account, read_history
 
     span_ns = (

@@ -6,13 +6,11 @@ import os
 from collections.abc import Mapping
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import msgspec
 from msgspec import Meta
 
-from drivers.contract import Driver, DriverClass, Sends
-from drivers.found import UnknownDriverError, find, installed_kinds
 from logger.config.credentials import from_file
 from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
@@ -20,6 +18,9 @@ from logger.config.section import EnvName, Positive, Section, Text
 from logger.config.yaml_lines import Document, YamlError, parse
 from logger.errors import ConfigError
 from logger.wording import suggest
+
+if TYPE_CHECKING:
+    from drivers.contract import Driver, DriverClass
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
@@ -38,9 +39,17 @@ S = TypeVar("S", bound=msgspec.Struct)
 class StationOptions(Section, frozen=True, kw_only=True):
     """The station; channel or frequency (MHz) if the bridge does not report it."""
 
-    name: Text = "station"
-    channel: Annotated[int, Meta(ge=1, le=9999)] | None = None
-    frequency_mhz: Positive | None = None
+    name: Annotated[
+        Text, Meta(description="Name of the station in messages, reports and tags.")
+    ] = "station"
+    channel: Annotated[
+        Annotated[int, Meta(ge=1, le=9999)] | None,
+        Meta(description="Channel in use, if the bridge does not report it."),
+    ] = None
+    frequency_mhz: Annotated[
+        Positive | None,
+        Meta(description="Frequency in use, if the bridge reports neither frequency nor channel."),
+    ] = None
 
     @property
     def frequency_khz(self) -> float | None:
@@ -51,8 +60,12 @@ class StationOptions(Section, frozen=True, kw_only=True):
 class TransmissionOptions(Section, frozen=True, kw_only=True):
     """Key-down above `min_forward_w` (W); a pause shorter than `hang_ms` (ms) does not end it."""
 
-    min_forward_w: Positive = 0.2
-    hang_ms: HoldMs = 1500
+    min_forward_w: Annotated[
+        Positive, Meta(description="The key counts as down from this forward power.")
+    ] = 0.2
+    hang_ms: Annotated[
+        HoldMs, Meta(description="A pause shorter than this does not end a transmission.")
+    ] = 1500
 
 
 class HighSwrOptions(Section, frozen=True, kw_only=True):
@@ -62,8 +75,11 @@ class HighSwrOptions(Section, frozen=True, kw_only=True):
     and shorter the higher it is.
     """
 
-    limit: Annotated[float, Meta(gt=1)] = 3.0
-    hold_ms: HoldMs = 50
+    limit: Annotated[float, Meta(gt=1, description="SWR above which the alarm is raised.")] = 3.0
+    hold_ms: Annotated[
+        HoldMs,
+        Meta(description="Delay at a reflection coefficient a third above that of the limit."),
+    ] = 50
 
 
 class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
@@ -72,20 +88,28 @@ class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
     The delay is `hold_ms` (ms) at 1.5 times the limit, and shorter the higher the power.
     """
 
-    limit_w: Positive = 2.0
-    hold_ms: HoldMs = 50
+    limit_w: Annotated[
+        Positive, Meta(description="Reflected power above which the alarm is raised.")
+    ] = 2.0
+    hold_ms: Annotated[HoldMs, Meta(description="Delay at 1.5 times the limit.")] = 50
 
 
 class FalseAlarmOptions(Section, frozen=True, kw_only=True):
     """Target false-alarm rate of a rule that compares, on a sound and steady station."""
 
-    false_alarms_per_year: Positive = 1
+    false_alarms_per_year: Annotated[
+        Positive,
+        Meta(description="Target false-alarm rate on a sound station; lower is less sensitive."),
+    ] = 1
 
 
 class NoDataOptions(Section, frozen=True, kw_only=True):
     """Alarm when no data has arrived from the bridge for `after_s` (s)."""
 
-    after_s: Positive = 10
+    after_s: Annotated[
+        Positive,
+        Meta(description="Time without data from the bridge after which the alarm is raised."),
+    ] = 10
 
 
 class WatchdogOptions(Section, frozen=True, kw_only=True):
@@ -112,7 +136,14 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
 class FaultsOptions(Section, frozen=True, kw_only=True):
     """A fault is closed when it has been quiet, or not verified, for this time."""
 
-    close_after_days: Annotated[int, Meta(ge=1, le=3650)] = 90
+    close_after_days: Annotated[
+        int,
+        Meta(
+            ge=1,
+            le=3650,
+            description="A fault that has been quiet, or not verified, for this time is closed.",
+        ),
+    ] = 90
 
 
 class FeedlineOptions(Section, frozen=True, kw_only=True):
@@ -122,28 +153,42 @@ class FeedlineOptions(Section, frozen=True, kw_only=True):
     frequency).
     """
 
-    cable: Text | None = None
-    length_m: Positive | None = None
+    cable: Annotated[
+        Text | None,
+        Meta(description="Designation such as RG-58, or NAME=DB with the loss in dB per 100 m."),
+    ] = None
+    length_m: Annotated[Positive | None, Meta(description="Length of the installed line.")] = None
 
 
 class WeatherOptions(Section, frozen=True, kw_only=True):
     """Auxiliary columns of the bridge with weather readings; rain is the gauge's running total."""
 
-    temperature_c: Text | None = None
-    rain_total_mm: Text | None = None
-    wind_m_s: Text | None = None
+    temperature_c: Annotated[
+        Text | None, Meta(description="Column of the bridge with the outdoor temperature.")
+    ] = None
+    rain_total_mm: Annotated[
+        Text | None,
+        Meta(description="Column of the bridge with the running total of the rain gauge."),
+    ] = None
+    wind_m_s: Annotated[
+        Text | None, Meta(description="Column of the bridge with the wind speed.")
+    ] = None
 
 
 class StoreOptions(Section, frozen=True, kw_only=True):
-    """The database, and the retention of raw volts in days.
+    """The database, and the retention of raw volts in days."""
 
-    A power cut loses at most the last `sync_s` seconds of rows, and no alarm that was reported.
-    """
-
-    path: Path = Path("data/station.sqlite")
-    keep_samples_days: Annotated[int, Meta(ge=1, le=36500)] = 400
-    keep_samples_mb: Annotated[int, Meta(ge=1)] | None = None
-    sync_s: Annotated[float, Meta(ge=1, le=3600)] = 60.0
+    path: Annotated[Path, Meta(description="The database.")] = Path("data/station.sqlite")
+    keep_samples_days: Annotated[
+        int, Meta(ge=1, le=36500, description="Retention of raw pairs; derived rows are kept.")
+    ] = 400
+    keep_samples_mb: Annotated[
+        Annotated[int, Meta(ge=1)] | None,
+        Meta(description="Limit of the size of the raw pairs; no limit if omitted."),
+    ] = None
+    sync_s: Annotated[
+        float, Meta(ge=1, le=3600, description="A power cut loses at most so many seconds of rows.")
+    ] = 60.0
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
@@ -153,12 +198,18 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
     that another server or bucket starts from the first row.
     """
 
-    name: Text | None = None
-    url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
-    org: Text
-    bucket: Text
-    token_env: EnvName = "INFLUX_TOKEN"
-    token_file: Path | None = None
+    name: Annotated[
+        Text | None,
+        Meta(description="Name of the stored progress; default: URL, organisation, bucket."),
+    ] = None
+    url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+", description="Address of the server.")]
+    org: Annotated[Text, Meta(description="Organisation.")]
+    bucket: Annotated[Text, Meta(description="Bucket.")]
+    token_env: Annotated[
+        EnvName,
+        Meta(description="Environment variable with the token, if there is no `token_file`."),
+    ] = "INFLUX_TOKEN"
+    token_file: Annotated[Path | None, Meta(description="File with the token.")] = None
 
     @property
     def shown_url(self) -> str:
@@ -191,8 +242,12 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
 class MetricsOptions(Section, frozen=True, kw_only=True):
     """An OpenMetrics endpoint at `listen`, address:port; remote clients only if allowed."""
 
-    listen: Text = f"127.0.0.1:{METRICS_PORT}"
-    allow_remote: bool = False
+    listen: Annotated[Text, Meta(description="Address and port of the OpenMetrics endpoint.")] = (
+        f"127.0.0.1:{METRICS_PORT}"
+    )
+    allow_remote: Annotated[
+        bool, Meta(description="Permits an address that other machines can reach.")
+    ] = False
 
     def __post_init__(self) -> None:
         host, port = self.address
@@ -222,7 +277,12 @@ class Sections(Section, frozen=True, kw_only=True):
 
     station: StationOptions = StationOptions()
     driver: dict[str, Any]
-    calibration: Path | None = None
+    calibration: Annotated[
+        Path | None,
+        Meta(
+            description="Calibration file of the coupler; needed for every driver but `simulated`."
+        ),
+    ] = None
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
@@ -275,15 +335,42 @@ def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
     )
 
 
+def load_sections(path: Path) -> Sections:
+    """Read a configuration file without what needs the driver: `driver` and `notify` as written.
+
+    It is quick: no driver is imported. Raise ConfigError.
+    """
+    _, sections = _sections(path)
+    return _resolve(sections, path.absolute().parent)
+
+
 def load(path: Path) -> Config:
     """Read and check a configuration file. Raise ConfigError; devices are not accessed."""
+    report, sections = _sections(path)
+    kind = sections.driver.get("kind")
+    driver_class = _driver_class(report, sections.driver)
+    written = {key: value for key, value in sections.driver.items() if key != "kind"}
+    options = report.convert(written, driver_class.Options, ("driver",), ("kind",))
+    notifiers = _notifiers(report, sections.notify, str(kind), driver_class)
+    folder = path.absolute().parent
+    return Config(
+        **msgspec.structs.asdict(_resolve(sections, folder)),
+        path=path.absolute(),
+        kind=str(kind),
+        driver_class=driver_class,
+        driver_options=_resolve(options, folder),
+        notifiers=[_resolve(notifier, folder) for notifier in notifiers],
+        warnings=report.warnings,
+    )
+
+
+def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
     document = _read(path)
     report = ConfigErrors(path, document)
     if document.data is None:
         raise report.error((), f"the file is empty; it needs at least {EXAMPLE}")
     if not isinstance(document.data, dict):
         raise report.error((), f"the file is not a mapping; write keys and values, as in {EXAMPLE}")
-    folder = path.absolute().parent
     sections = report.convert(document.data, Sections, (), ())
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
@@ -291,29 +378,21 @@ def load(path: Path) -> Config:
             raise report.error(
                 ("influxdb", index), f"{title!r} occurs twice; give one another name"
             )
-    where_kind = ("driver", "kind")
-    kind = sections.driver.get("kind")
+    return report, sections
+
+
+def _driver_class(report: ConfigErrors, section: dict[str, Any]) -> DriverClass:
+    from drivers.found import UnknownDriverError, find, installed_kinds
+
+    where, kind = ("driver", "kind"), section.get("kind")
     if not isinstance(kind, str):
-        wrong = "expected text" if "kind" in sections.driver else "is missing"
+        wrong = "expected text" if "kind" in section else "is missing"
         listed = ", ".join(installed_kinds()) or "none"
-        raise report.error(where_kind, f"{wrong}; give one of the installed kinds: {listed}")
+        raise report.error(where, f"{wrong}; give one of the installed kinds: {listed}")
     try:
-        driver_class = find(kind)
+        return find(kind)
     except UnknownDriverError as error:
-        raise report.error(where_kind, str(error)) from None
-    written = {key: value for key, value in sections.driver.items() if key != "kind"}
-    options = report.convert(written, driver_class.Options, ("driver",), ("kind",))
-    notifiers = _notifiers(report, sections.notify, kind, driver_class)
-    fields = msgspec.structs.asdict(_resolve(sections, folder))
-    return Config(
-        **fields,
-        path=path.absolute(),
-        kind=kind,
-        driver_class=driver_class,
-        driver_options=_resolve(options, folder),
-        notifiers=[_resolve(notifier, folder) for notifier in notifiers],
-        warnings=report.warnings,
-    )
+        raise report.error(where, str(error)) from None
 
 
 def _notifiers(
@@ -322,6 +401,8 @@ def _notifiers(
     driver_kind: str,
     driver_class: DriverClass,
 ) -> list[NotifierOptions]:
+    from drivers.contract import Sends
+
     notifiers: list[NotifierOptions] = []
     for index, section in enumerate(sections):
         where = ("notify", index)

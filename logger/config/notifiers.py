@@ -17,6 +17,7 @@ from logger.wording import suggest
 
 LimitS = Annotated[float, Meta(gt=0, le=300)]
 Port = Annotated[int, Meta(ge=1, le=65535)]
+MailAddress = Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")]
 
 
 class NotifierOptions(Section, frozen=True, kw_only=True):
@@ -28,9 +29,15 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
 
     kind: ClassVar[str] = ""
     needs_link: ClassVar[bool] = False  # True if it needs the link to the bridge
-    name: Text | None = None
-    alarms: list[AlarmKind] | None = None
-    severities: list[Severity] | None = None
+    name: Annotated[Text | None, Meta(description="Distinguishes two notifiers of a kind.")] = None
+    alarms: Annotated[
+        list[AlarmKind] | None,
+        Meta(description="Only alarms of these kinds, and faults that have one; default: all."),
+    ] = None
+    severities: Annotated[
+        list[Severity] | None,
+        Meta(description="Only alarms and faults of these severities; default: all."),
+    ] = None
 
     def __post_init__(self) -> None:
         _check_names("alarm kind", self.alarms, AlarmKind)
@@ -81,9 +88,14 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
     diagnosis, a second or two on a busy station.
     """
 
-    detail: Literal["faults", "alarms"] = "faults"
-    daily: str | None = None
-    advice: bool = False
+    detail: Annotated[
+        Literal["faults", "alarms"],
+        Meta(description="Few messages about each fault, or messages about each alarm."),
+    ] = "faults"
+    daily: Annotated[str | None, Meta(description="Time of a daily message, HH:MM in quotes.")] = (
+        None
+    )
+    advice: Annotated[bool, Meta(description="Adds likely causes and what to check next.")] = False
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -119,8 +131,11 @@ class CommandOptions(MessageOptions, frozen=True, kw_only=True):
     """
 
     kind: ClassVar[str] = "command"
-    command: Annotated[list[Text], Meta(min_length=1)]
-    timeout_s: LimitS = 10
+    command: Annotated[
+        list[Text],
+        Meta(min_length=1, description="Program and arguments; no shell is involved."),
+    ]
+    timeout_s: Annotated[LimitS, Meta(description="Time limit of the program.")] = 10
 
     @property
     def destination(self) -> str:
@@ -134,13 +149,25 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
     """
 
     kind: ClassVar[str] = "webhook"
-    url: str | None = None
-    url_env: EnvName | None = None
-    url_file: Path | None = None
-    secret_env: EnvName | None = None
-    secret_file: Path | None = None
-    ca_file: Path | None = None
-    timeout_s: LimitS = 10
+    url: Annotated[str | None, Meta(description="Address to which the message is posted.")] = None
+    url_env: Annotated[
+        EnvName | None,
+        Meta(description="Environment variable with the address, if that is secret."),
+    ] = None
+    url_file: Annotated[
+        Path | None, Meta(description="File with the address, if that is secret.")
+    ] = None
+    secret_env: Annotated[
+        EnvName | None,
+        Meta(description="Environment variable with the secret that signs the message."),
+    ] = None
+    secret_file: Annotated[
+        Path | None, Meta(description="File with the secret that signs the message.")
+    ] = None
+    ca_file: Annotated[
+        Path | None, Meta(description="Certificate authority of the server, PEM.")
+    ] = None
+    timeout_s: Annotated[LimitS, Meta(description="Time limit of a delivery.")] = 10
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -159,12 +186,19 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
 class ServerOptions(MessageOptions, frozen=True, kw_only=True):
     """Kinds that log in to a server."""
 
-    host: Text
-    port: Port | None = None
-    ca_file: Path | None = None
-    user: Text | None = None
-    password_env: EnvName | None = None
-    password_file: Path | None = None
+    host: Annotated[Text, Meta(description="Name or address of the server.")]
+    port: Annotated[
+        Port | None,
+        Meta(description="Port; default: the standard port for the kind and its encryption."),
+    ] = None
+    ca_file: Annotated[
+        Path | None, Meta(description="Certificate authority of the server, PEM.")
+    ] = None
+    user: Annotated[Text | None, Meta(description="User name.")] = None
+    password_env: Annotated[
+        EnvName | None, Meta(description="Environment variable with the password.")
+    ] = None
+    password_file: Annotated[Path | None, Meta(description="File with the password.")] = None
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -181,9 +215,12 @@ class MqttOptions(ServerOptions, frozen=True, kw_only=True):
     """
 
     kind: ClassVar[str] = "mqtt"
-    tls: bool = False
-    topic: Text | None = None
-    timeout_s: LimitS = 10
+    tls: Annotated[bool, Meta(description="Encrypts the connection.")] = False
+    topic: Annotated[
+        Text | None,
+        Meta(description="First part of the topics; default: mismatchd/ and the station's name."),
+    ] = None
+    timeout_s: Annotated[LimitS, Meta(description="Time limit of a delivery.")] = 10
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -206,11 +243,16 @@ class MailOptions(ServerOptions, frozen=True, kw_only=True):
     """A mail server: STARTTLS (port 587), TLS from the start (465) or neither (25)."""
 
     kind: ClassVar[str] = "mail"
-    security: Literal["starttls", "tls", "none"] = "starttls"
-    sender: Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")] = msgspec.field(name="from")
-    to: Annotated[list[Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")]], Meta(min_length=1)]
-    timeout_s: LimitS = 20
-    advice: bool = True
+    security: Annotated[
+        Literal["starttls", "tls", "none"],
+        Meta(description="Encryption: STARTTLS (port 587), TLS from the start (465) or none (25)."),
+    ] = "starttls"
+    sender: Annotated[MailAddress, Meta(description="Address of the sender.")] = msgspec.field(
+        name="from"
+    )
+    to: Annotated[list[MailAddress], Meta(min_length=1, description="Addresses of the recipients.")]
+    timeout_s: Annotated[LimitS, Meta(description="Time limit of a delivery.")] = 20
+    advice: Annotated[bool, Meta(description="Adds likely causes and what to check next.")] = True
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -239,13 +281,17 @@ class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
 
     kind: ClassVar[str] = "inhibit"
     needs_link: ClassVar[bool] = True
-    alarms: list[AlarmKind] | None = msgspec.field(
-        default_factory=lambda: [AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER]
+    alarms: Annotated[list[AlarmKind] | None, Meta(description="Kinds of alarm that inhibit.")] = (
+        msgspec.field(default_factory=lambda: [AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER])
     )
-    message: Text
-    release: Text | None = None
-    refresh_s: Annotated[float, Meta(ge=0.05, le=60)] = 1.0
-    release_after_s: Positive = 60.0
+    message: Annotated[Text, Meta(description="Text written to the bridge while an alarm lasts.")]
+    release: Annotated[
+        Text | None, Meta(description="Text written once when the alarm is over.")
+    ] = None
+    refresh_s: Annotated[
+        float, Meta(ge=0.05, le=60, description="Time between repetitions of `message`.")
+    ] = 1.0
+    release_after_s: Annotated[Positive, Meta(description="Longest inhibition.")] = 60.0
 
     @property
     def destination(self) -> str:

@@ -13,6 +13,7 @@ wiggling          the wiggle session in progress
 adjusting         the tuning session in progress
 drawings          charts as SVG for pages
 chart_renderer    runs them in a separate process
+handbook          topics of the handbook as HTML
 views, work       pages of the store; pages that assist work at the antenna
 site, app, server shared state of all pages; routes; HTTP server
 """

@@ -16,7 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from logger.errors import MismatchdError, UsageError
-from logger.page import faults, views, work
+from logger.page import faults, handbook, views, work
 from logger.page.guard import Guard
 from logger.page.site import Site
 
@@ -61,6 +61,9 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/report/file", views.report_file),
             Route("/journal", views.journal),
             Route("/journal", views.note, methods=["POST"]),
+            Route("/help", handbook.topics),
+            Route("/help/{name}.md", handbook.topic),
+            Route("/help/{name}.svg", handbook.drawing),
             Route("/tune", work.tune),
             Route("/tune/events", work.positions),
             Route("/tune/{what}", work.adjust, methods=["POST"]),

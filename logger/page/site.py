@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import msgspec
@@ -35,8 +35,12 @@ FAULTS_S = 1.0
 class Site:
     """Pages of one station."""
 
-    def __init__(self, station: Station, gate: Gate, secure: bool) -> None:
+    def __init__(
+        self, station: Station, gate: Gate, secure: bool, reference: Callable[[], str]
+    ) -> None:
+        """`reference` returns the reference of the handbook as Markdown."""
         self.station, self.gate, self.secure = station, gate, secure
+        self.reference = reference
         self.cookie = "mismatchd-page"
         self.live, self.joints, self.positions = LatestState(), LatestState(), LatestState()
         self.renderer = ChartRenderer(station)

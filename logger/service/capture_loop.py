@@ -104,6 +104,7 @@ class CaptureLoop:
         try:
             while not self._stop.is_set():
                 linger_s = max(least_s, BUSY_SHARE * busy_s) if self.keyed else self._quiet_linger_s
+                asked_ns = host_ns()
                 block = driver.read(READ_TIMEOUT_S, linger_s)
                 begun_s = time.monotonic()
                 rows = self._follow_clock()
@@ -113,7 +114,9 @@ class CaptureLoop:
                     least_s = MANY_LINGER_S if len(block) >= MANY_PAIRS else KEYED_LINGER_S
                     rows += self._process(block)
                 elif not driver.finite:
-                    rows += self._pipeline.tick(self._now_ns())
+                    # Nothing had come when it was asked. Since then the process may have been
+                    # stopped, and pairs may be waiting.
+                    rows += self._pipeline.tick(self._utc_ns(asked_ns))
                 if rows:
                     self._hand_over(rows)
                 now_s = time.monotonic()
@@ -166,13 +169,13 @@ class CaptureLoop:
             self._pipeline.know_work(work_ns)
             self._work_ns = work_ns
 
-    def _now_ns(self) -> int:
-        """Return the present time in the scale of the pairs."""
+    def _utc_ns(self, at_ns: int) -> int:
+        """Return a time of the host's clock in the scale of the pairs."""
         if isinstance(self.dating, Dating):
-            return self.dating.utc_ns(host_ns())
+            return self.dating.utc_ns(at_ns)
         if not self.pairs:
             return time.time_ns()
-        return self.last_ns + host_ns() - self._last_host_ns
+        return self.last_ns + at_ns - self._last_host_ns
 
     def _hand_over(self, rows: list[Row]) -> None:
         self._remember(rows)

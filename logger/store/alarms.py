@@ -8,7 +8,6 @@ from logger.errors import UsageError
 from logger.rows import Alarm, AlarmChange, AlarmEvent, ChangeKind
 from logger.store import captures
 from logger.store.database import Database, Repository
-from logger.store.statements import WATT_DECIMALS, round_figures
 from logger.store.tables import ALARMS
 
 OPEN = "r.cleared_ns IS NULL ORDER BY r.raised_ns"
@@ -101,6 +100,9 @@ def apply_change(database: Database, row: AlarmChange) -> list[AlarmEvent]:
 
 
 def _raise(database: Database, row: AlarmChange) -> list[tuple[int]]:
+    # needs numpy, which lists of alarms do without
+    from logger.store.statements import WATT_DECIMALS, round_figures
+
     alarm_ids = database.query(
         "INSERT OR IGNORE INTO alarms"
         ' (kind, severity, raised_ns, value, "limit", transmission_id, detail, flags, fault_id)'

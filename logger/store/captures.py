@@ -9,13 +9,14 @@ extent share one. Captures may overlap: the pairs are stored once.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from logger.blocks import Times
 from logger.rows import CAPTURE_AFTER_NS as AFTER_NS
 from logger.rows import CAPTURE_BEFORE_NS as BEFORE_NS
 from logger.store.database import Database
+
+if TYPE_CHECKING:
+    from logger.blocks import Times
 
 REFERRING = ("alarms", "excursions")
 
@@ -31,6 +32,8 @@ def around(database: Database, begin_ns: int, end_ns: int) -> int:
 
 def spans(database: Database) -> Times:
     """Return first and last nanosecond of all captured time in order, overlaps merged, (n, 2)."""
+    import numpy as np  # not at the top: lists of alarms do without it
+
     rows = database.query("SELECT first_ns, last_ns FROM captures ORDER BY first_ns")
     table = np.array(rows, dtype=np.int64).reshape(-1, 2)
     if not len(table):

@@ -78,9 +78,15 @@ class Database:
 
     @staticmethod
     def expect(path: Path) -> None:
-        """Raise StoreError if there is no file."""
-        if not path.exists():
-            raise _missing(path)
+        """Raise StoreError if there is no file, or if its folder may not be searched."""
+        try:
+            path.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            raise _missing(path) from None
+        except OSError as error:
+            raise StoreError(
+                f"{path}: cannot be read: {error.strerror}; use sudo, or the daemon's user"
+            ) from error
 
     @property
     def replaced(self) -> bool:

@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 from logger.errors import UsageError
 from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.store.alarms import OPEN, select_alarms
-from logger.store.archive import Archive
-from logger.store.database import Database, Repository
+from logger.store.database import Repository
 from logger.store.journal import WORK
 from logger.store.tables import Record, Table
+
+if TYPE_CHECKING:
+    from logger.store.archive import Archive
 
 PAGE_ROWS = 2000
 
 
 class Store(Repository):
-    """Stored rows; `archive` has the raw pairs. It has no methods that write."""
+    """Stored rows and raw pairs. It has no methods that write."""
 
-    def __init__(self, database: Database) -> None:
-        super().__init__(database)
-        self.archive = Archive(database)
+    @cached_property
+    def archive(self) -> Archive:
+        """The raw pairs."""
+        from logger.store.archive import Archive  # needs numpy, which lists of rows do not
+
+        return Archive(self.database)
 
     def open_alarms(self) -> list[Alarm]:
         """Return the alarms that have not cleared, oldest first."""

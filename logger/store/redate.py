@@ -6,8 +6,8 @@ from logger import faults
 from logger.rows import CAPTURE_BEFORE_NS, Boot, ClockChange, Flag, Shift, Trust
 from logger.store.database import Database
 from logger.store.statements import UPSERT_MEMORY
+from logger.store.tables import HIGHEST, PROVISIONAL
 
-HIGHEST = (1 << 63) - 1
 ASIDE = 1 << 62  # offset of rows during a move, where they collide with no others
 LATEST = (
     "SELECT max(end_ns) FROM transmissions WHERE end_ns <= ?1",
@@ -18,7 +18,6 @@ LATEST = (
     "SELECT max(last_ns) FROM segments WHERE last_ns <= ?1",
 )
 _MEMORY = "SELECT content FROM memories WHERE rule = ?"
-PROVISIONAL = Trust.PROVISIONAL.value
 
 
 def last_ns(database: Database, upto_ns: int = HIGHEST) -> int | None:
@@ -127,11 +126,3 @@ def _add(database: Database, shift: Shift, table: str, column: str) -> None:
         f"UPDATE {table} SET {column} = {column} + ? WHERE {column} BETWEEN ? AND ?",
         (shift.by_ns, shift.since_ns, shift.until_ns),
     )
-
-
-def dated(*times: str) -> str:
-    """Return the SQL condition for forwarding: none of these times (expressions) is provisional."""
-    inside = " OR ".join(
-        f"{time} BETWEEN b.since_ns AND coalesce(b.until_ns, {HIGHEST})" for time in times
-    )
-    return f"NOT EXISTS (SELECT 1 FROM boots AS b WHERE b.trust = '{PROVISIONAL}' AND ({inside}))"

@@ -16,9 +16,12 @@ from logger.rows import (
     FaultState,
     Flag,
     Severity,
+    Trust,
 )
-from logger.store.redate import dated
 from logger.utc import DAY_NS, format_ns
+
+HIGHEST = (1 << 63) - 1  # integer of SQLite
+PROVISIONAL = Trust.PROVISIONAL.value
 
 
 class Record(NamedTuple):
@@ -32,6 +35,14 @@ class Record(NamedTuple):
 
 # Reported by the daemon: an ended transmission, or the change of an alarm or a fault.
 Event = Record | AlarmEvent | FaultEvent
+
+
+def _dated(*times: str) -> str:
+    """Return the SQL condition for forwarding: none of these times (expressions) is provisional."""
+    inside = " OR ".join(
+        f"{time} BETWEEN b.since_ns AND coalesce(b.until_ns, {HIGHEST})" for time in times
+    )
+    return f"NOT EXISTS (SELECT 1 FROM boots AS b WHERE b.trust = '{PROVISIONAL}' AND ({inside}))"
 
 
 class Column(NamedTuple):
@@ -296,7 +307,7 @@ FAULT_CHANGES = replace(
 # triggers like those of `seconds` in schema.sql; one that only grows needs no more than its name
 # here. Rows with provisional times wait until these are known.
 FORWARDED = tuple(
-    replace(table, complete=f"({table.complete}) AND {dated(*times)}")
+    replace(table, complete=f"({table.complete}) AND {_dated(*times)}")
     for table, *times in (
         (ALARM_CHANGES, "c.time_ns", "r.raised_ns"),
         (TRANSMISSIONS, TRANSMISSIONS.time),

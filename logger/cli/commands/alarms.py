@@ -10,7 +10,7 @@ import click
 import msgspec
 
 from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option
 from logger.errors import UsageError
 from logger.utc import format_ns, parse_duration, parse_time
 
@@ -34,7 +34,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     from logger.store.reader import Store
 
     time_ns = now_ns()
-    with Store.reader(configuration(config_path).store.path) as store:
+    with Store.reader(store_path(context, config_path)) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         repository = Alarms(store.database)
         raises, shelved = repository.raises(), repository.shelved_until(time_ns)
@@ -112,7 +112,14 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
 
 @command.command("show")
 @click.argument("alarm_id", type=int, metavar="ID")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Format of the output.",
+)
 @config_option
 @click.pass_context
 def show(context: click.Context, alarm_id: int, form: str, config_path: Path | None) -> None:

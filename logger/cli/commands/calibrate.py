@@ -7,6 +7,7 @@ import click
 from logger.cli.lazy import LazyGroup
 
 COMMANDS = {
+    "plan": "calibrate_plan",
     "fit": "calibrate_fit",
     "bench": "calibrate_bench",
     "example": "calibrate_example",

@@ -12,10 +12,9 @@ from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.store.export import FORMATS, write_records, write_samples
 from logger.store.tables import DAYS, TABLES
-from logger.utc import parse_time
+from logger.utc import FOREVER, parse_time
 
 SAMPLES = "samples"
-FOREVER = (-(1 << 63), (1 << 63) - 1)
 
 
 @click.command("export")
@@ -29,7 +28,14 @@ FOREVER = (-(1 << 63), (1 << 63) - 1)
 )
 @click.option("--until", metavar="TIME", help="End time, exclusive.")
 @click.option("--capture", type=int, metavar="ID", help="With samples: the pairs of a capture.")
-@click.option("--format", "form", type=click.Choice(FORMATS), default="csv", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMATS),
+    default="csv",
+    show_default=True,
+    help="Format of the output.",
+)
 def command(
     table: str,
     config_path: Path | None,

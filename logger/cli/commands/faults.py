@@ -12,7 +12,7 @@ import click
 import msgspec
 
 from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option
 from logger.errors import UsageError
 from logger.wording import count
 
@@ -40,7 +40,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
         return
     from logger.store.faults import ACTIVE, Faults
 
-    with Faults.reader(configuration(config_path).store.path) as repository:
+    with Faults.reader(store_path(context, config_path)) as repository:
         faults = repository.select(f"{'TRUE' if everything else ACTIVE} ORDER BY r.opened_ns")
     for fault in faults:
         click.echo(
@@ -90,7 +90,14 @@ def _number(text: str) -> int:
 
 @command.command("show")
 @click.argument("fault_id", type=int, metavar="ID")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Format of the output.",
+)
 @config_option
 @click.pass_context
 def show(context: click.Context, fault_id: int, form: str, config_path: Path | None) -> None:

@@ -52,7 +52,13 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     " Default: all of these.",
 )
 @click.option("--length", "lengths", callback=numbers, metavar="M,M,...", help="Lengths in metres.")
-@click.option("--swr", type=click.FloatRange(1, 99), default=1.5, show_default=True)
+@click.option(
+    "--swr",
+    type=click.FloatRange(1, 99),
+    default=1.5,
+    show_default=True,
+    help="SWR of the line, see --at.",
+)
 @click.option(
     "--at",
     "where",
@@ -75,6 +81,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     type=click.Choice(["text", "csv"]),
     default="text",
     show_default=True,
+    help="Format of the output.",
 )
 @click.option(
     "-o",

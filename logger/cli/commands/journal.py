@@ -9,12 +9,11 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.commands.export import FOREVER
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option, store_path
 from logger.config.report import one_line
 from logger.errors import UsageError
 from logger.store.journal import KINDS, Journal
-from logger.utc import format_ns, parse_time
+from logger.utc import FOREVER, format_ns, parse_time
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -39,7 +38,13 @@ def command() -> None:
 
 @command.command("add")
 @click.argument("text")
-@click.option("--kind", type=click.Choice(KINDS), default="remark", show_default=True)
+@click.option(
+    "--kind",
+    type=click.Choice(KINDS),
+    default="remark",
+    show_default=True,
+    help="Trends restart at a repair or an adjustment.",
+)
 @_time_option
 @config_option
 def add(text: str, kind: str, when: str | None, config_path: Path | None) -> None:
@@ -48,7 +53,7 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
     text = _one_line(text)
     now_ns = time.time_ns() // 1000 * 1000
     time_ns = now_ns if when is None else parse_time(when, now_ns)
-    with Journal.editor(configuration(config_path).store.path) as journal:
+    with Journal.editor(store_path(config_path)) as journal:
         number = journal.insert(time_ns, kind, text)
     click.echo(f"entry {number}: {format_ns(time_ns)} {kind}", err=True)
 
@@ -56,7 +61,7 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
 @command.command("edit")
 @click.argument("number", type=int, metavar="ID")
 @click.option("--text", metavar="TEXT", help="New text of the entry.")
-@click.option("--kind", type=click.Choice(KINDS))
+@click.option("--kind", type=click.Choice(KINDS), help="New kind of the entry.")
 @_time_option
 @config_option
 def edit(
@@ -72,7 +77,7 @@ def edit(
         changes["time_ns"] = parse_time(when, time.time_ns())
     if not changes:
         raise UsageError("nothing to correct; give --text, --kind or --time")
-    with Journal.editor(configuration(config_path).store.path) as journal:
+    with Journal.editor(store_path(config_path)) as journal:
         is_found = journal.update(number, changes)
     _report(number, is_found, "corrected")
 
@@ -82,7 +87,7 @@ def edit(
 @config_option
 def remove(number: int, config_path: Path | None) -> None:
     """Remove entry ID."""
-    with Journal.editor(configuration(config_path).store.path) as journal:
+    with Journal.editor(store_path(config_path)) as journal:
         is_found = journal.delete(number)
     _report(number, is_found, "removed")
 
@@ -102,7 +107,7 @@ def list_(kind: str | None, since: str | None, until: str | None, config_path: P
         FOREVER[0] if since is None else parse_time(since, now_ns),
         FOREVER[1] if until is None else parse_time(until, now_ns),
     )
-    with Store.reader(configuration(config_path).store.path) as store:
+    with Store.reader(store_path(config_path)) as store:
         records = list(store.records(JOURNAL, *span_ns))
     rows = [record.columns for record in records if kind in (None, record.columns["kind"])]
     for row in rows:
@@ -127,7 +132,7 @@ def weather(file: Path, config_path: Path | None) -> None:
     from logger.store.weather_file import count_values, read
 
     imported = read(file)
-    with WeatherRows.editor(configuration(config_path).store.path) as store:
+    with WeatherRows.editor(store_path(config_path)) as store:
         store.upsert(imported.rows)
     if imported.ignored:
         click.echo(f"ignored: {', '.join(imported.ignored)}", err=True)

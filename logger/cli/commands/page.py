@@ -64,6 +64,7 @@ def command(
     other sites. Visitors without the token can read only. Other machines have access only with
     --address and a token. Ctrl-C stops it.
     """
+    from logger.cli.commands.handbook import reference
     from logger.page.admission import Gate
     from logger.page.app import application
     from logger.page.drawings import Station
@@ -107,7 +108,7 @@ def command(
     own = socket.gethostname().lower()
     hosts = {"localhost", own, f"{own}.local", *(name.lower() for name in names)}
     serve(
-        application(Site(station, Gate(token), certificate is not None), hosts),
+        application(Site(station, Gate(token), certificate is not None, reference), hosts),
         listening,
         certificate,
         key,

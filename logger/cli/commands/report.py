@@ -23,7 +23,14 @@ from logger.errors import UsageError
     metavar="FILE",
     help="Write a self-contained HTML file.",
 )
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Format of the output.",
+)
 def command(
     config_path: Path | None, since: str | None, until: str | None, html: Path | None, form: str
 ) -> None:

@@ -20,7 +20,8 @@ from logger.cli.stderr_log import StderrLog
 @click.option(
     "--events",
     is_flag=True,
-    help="Print each ended transmission and alarm change as a JSON line on stdout.",
+    help="Print each ended transmission and each change of an alarm or a fault as a JSON line on"
+    " stdout.",
 )
 @click.option(
     "--wait-for-bridge",

@@ -11,7 +11,7 @@ from typing import Any
 import click
 import msgspec
 
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option, configuration, store_path
 from logger.errors import StoreError
 from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status, ask
 from logger.store.deliveries import Deliveries
@@ -32,19 +32,20 @@ def command(config_path: Path | None, as_json: bool) -> None:
     closed and open alarms. Exit code 1
     if it is not running.
     """
-    config = configuration(config_path)
-    live = ask(config.store.path)
+    path = store_path(config_path)
+    live = ask(path)
     forwarders: Sequence[ForwarderStatus] = () if live is None else live.forwarders
     notifiers: Sequence[NotifierStatus] = () if live is None else live.notifiers
-    stored: dict[str, Any] = {"store": str(config.store.path)}
+    stored: dict[str, Any] = {"store": str(path)}
     try:
-        store = Store.reader(config.store.path)
+        store = Store.reader(path)
     except StoreError as error:
         stored["store_error"] = str(error)
     else:
         with store:
             stored |= store.counts()
             if live is None:
+                config = configuration(config_path)
                 outbox, deliveries = Outbox(store.database), Deliveries(store.database)
                 stored["forwarders"] = forwarders = [
                     ForwarderStatus.of_totals(server.title, outbox.totals(server.title))
