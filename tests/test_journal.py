@@ -18,6 +18,7 @@ from logger.store.journal import Journal
 from logger.store.tables import JOURNAL, Event
 from logger.store.writer import StoreWriter
 from logger.utc import format_ns
+from tests.deadlines import wait_until
 from tests.station import Running, mismatchd, pty, write_config
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
@@ -36,9 +37,9 @@ def test_entries_are_written_beside_the_daemon_and_exported(tmp_path: Path) -> N
         assert (refused.returncode, refused.stderr.count("\n")) == (1, 1)
         daemon = Running(config)
         try:
-            for _ in range(100):
-                if mismatchd("journal", "list", "-c", config, check=False).returncode == 0:
-                    break
+            assert wait_until(
+                lambda: mismatchd("journal", "list", "-c", config, check=False).returncode == 0
+            )
             assert "empty" in mismatchd("journal", "list", "-c", config).stderr
             done = mismatchd(
                 "journal", "add", 'new plug,\n "crimped"', "--kind=repair", "-c", config
