@@ -2,8 +2,13 @@
 
 - capture: reads the driver and runs the pipeline (see service/capture_loop.py)
 - keeper: writes rows to the store, then reports them (see service/store_loop.py)
+- reporter: reports alarms whose storing takes too long (see service/reporter.py)
+- sync: makes what was stored survive a power cut (see service/log_sync.py)
 - forwarders, notifiers, metrics and live feed: see service/outlets.py
 - main: signals, the status socket, the service manager, shutdown
+
+The main thread never waits for the disk: it uses the store's connection only before the keeper has
+begun and after it has ended, and leaves a keeper behind that the disk holds up.
 
 Capture never waits for the others. A finite input (a file) is read no faster than rows are stored.
 A device cannot wait, so rows that cannot be stored are held in memory; on overflow the oldest are
@@ -13,6 +18,7 @@ dropped, counted and reported.
 from __future__ import annotations
 
 import logging
+import math
 import os
 import signal
 import threading
@@ -28,8 +34,8 @@ from logger.live.feed import Tap
 from logger.live.status import Status, StatusSocket
 from logger.service.capture_loop import CaptureLoop
 from logger.service.handover import Handover
-from logger.service.keeper import Report
 from logger.service.outlets import Outlets
+from logger.service.reporter import Report
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.service.store_loop import HEALTH_S, StoreLoop
 from logger.store.lock import StoreLock
@@ -40,7 +46,9 @@ log = logging.getLogger("mismatchd")
 
 POLL_S = 0.2
 SALVAGE_S = 1.5  # at shutdown, time for a salvage,
-STOP_S = 2.5  # and for capture and keeper
+STOP_S = 2.5  # and for capture and keeper,
+END_S = 4.0  # and for all threads together
+SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
 class Daemon:
@@ -74,6 +82,9 @@ class Daemon:
         self._stop = threading.Event()
         self._signalled = threading.Event()
         self._failure: MismatchdError | None = None
+        self._end_s = math.inf  # monotonic time by which the process must have ended
+        self._is_stalled = False
+        self._keeper: threading.Thread | None = None
         self._tap = Tap()
         self._outlets = Outlets(config, self.status)
         self._handover = Handover(can_wait=driver.finite)
@@ -95,7 +106,7 @@ class Daemon:
         )
 
     def run(self) -> str:
-        """Run until SIGTERM, SIGINT or the end of a finite input; return a summary in words.
+        """Run until one of SIGNALS or the end of a finite input; return a summary in words.
 
         Raise LinkError if the device cannot be opened, MismatchdError if a thread failed; measured
         data is stored first.
@@ -110,7 +121,8 @@ class Daemon:
         counts = self._store.counts()
         handlers = {
             number: signal.signal(number, lambda *_: self._signalled.set())
-            for number in (signal.SIGTERM, signal.SIGINT)
+            for number in SIGNALS
+            if signal.getsignal(number) != signal.SIG_IGN  # as nohup leaves SIGHUP
         }
         try:
             with (
@@ -122,10 +134,10 @@ class Daemon:
             self._stop.set()
             for number, handler in handlers.items():
                 signal.signal(number, handler)
-            self._outlets.end()
+            self._outlets.end(self._end_s)
             new = [
                 count(total - counts.get(table, 0), table.removesuffix("s"))
-                for table, total in self._store.counts().items()
+                for table, total in self._counts().items()
                 if table != "seconds"
             ]
             self._driver.close()
@@ -150,35 +162,52 @@ class Daemon:
             counters=dict(self._driver.counters),
             queue=len(self._handover),
             rows_dropped=store.rows_dropped,
-            store_error=store.keeper.failure,
+            store_error=store.keeper.failure or store.sync.failure,
             commits=store.gauge.commits,
             commit_s=round(store.gauge.commit_s, 6),
             commits_failed=store.gauge.commits_failed,
             clock_synchronised=synchronised(),
             forwarders=[forwarder.status() for forwarder in self._outlets.forwarders],
             notifiers=[notifier.status() for notifier in self._outlets.notifiers],
+            stalls=store.stalls,
+            stalled_s=round(store.stalled_s(), 3),
         )
 
     def _run_loops(self, socket: StatusSocket) -> None:
         """Run capture and keeper until one of them ends or a signal arrives; then end both."""
-        threads = [
-            threading.Thread(target=self._guard, args=(work, socket.wake), name=name)
-            for name, work in (("capture", self._capture.run), ("keeper", self._store.run))
+        capture, keeper, *others = [
+            threading.Thread(target=self._guard, args=(work, socket.wake), name=name, daemon=True)
+            for name, work in (
+                ("capture", self._capture.run),
+                ("keeper", self._store.run),
+                ("reporter", self._store.keeper.reporter.run),
+                ("sync", self._store.sync.run),
+            )
         ]
-        for thread in threads:
+        threads = [capture, keeper]
+        self._keeper = keeper
+        for thread in (*others, *threads):
             thread.start()
         while any(thread.is_alive() for thread in threads):
             socket.serve(POLL_S)
             if self._signalled.is_set():
                 break
+            self._log_stall()
             if self._manager.listens:
                 self._supervise([thread.name for thread in threads if thread.is_alive()])
         self._manager.send("STOPPING=1")
-        self._store.salvage_until_s = time.monotonic() + SALVAGE_S
+        now_s = time.monotonic()
+        self._end_s = now_s + END_S
+        self._store.salvage_until_s = now_s + SALVAGE_S
         self._stop.set()
-        deadline = time.monotonic() + STOP_S
         for thread in threads:
-            thread.join(max(0.1, deadline - time.monotonic()))
+            thread.join(max(0.1, now_s + STOP_S - time.monotonic()))
+        if keeper.is_alive():
+            self._failure = self._store.lost()
+        self._store.keeper.reporter.end()
+        self._store.sync.end()
+        for thread in others:
+            thread.join(0.1)
 
     def _guard(self, work: Callable[[], None], wake: Callable[[], None]) -> None:
         """Run a thread's work; record any failure, so that no thread fails silently."""
@@ -197,9 +226,24 @@ class Daemon:
             wake()
         self._stop.set()
 
+    def _log_stall(self) -> None:
+        stalled_s = self._store.stalled_s()
+        if stalled_s and not self._is_stalled:
+            log.error("the disk does not respond; alarms are still delivered")
+        elif self._is_stalled and not stalled_s:
+            log.warning("the disk responds again")
+        self._is_stalled = stalled_s > 0
+
+    def _counts(self) -> dict[str, int]:
+        return {} if self._is_keeper_stuck else self._store.counts()
+
+    @property
+    def _is_keeper_stuck(self) -> bool:
+        return self._keeper is not None and self._keeper.is_alive()
+
     def _supervise(self, names: list[str]) -> None:
         """Report the state of the threads with these names to the service manager."""
-        cycles = {"capture": self._capture.cycles, "keeper": self._store.cycles}
+        cycles = {"capture": self._capture.cycles, "keeper": self._store.cycles_or_stall()}
         state = "; ".join(filter(None, (self._store.keeper.failure, self._capture.state())))
         due = self._supervision.due(time.monotonic(), {name: cycles[name] for name in names}, state)
         self._manager.send(*due)
@@ -209,5 +253,6 @@ class Daemon:
         self._report_outside(item)
 
     def _release(self) -> None:
-        self._store.keeper.close()
+        if not self._is_keeper_stuck:  # its connection must not be closed while it is in use
+            self._store.close()
         self._lock.release()

@@ -4,7 +4,9 @@ MismatchdError          exit 1
   StoreError              the database could not be opened, read or written
     DamageError             its content is corrupted
     DiskError               the disk is full or fails
+    NewerStoreError         a newer program has written it; exit 2
   UsageError            exit 2
+    ForeignFileError      the file named as the store is something else
     ConfigError           a configuration file, with file, line and key
     CalibrationError      a calibration file, with file and key
     BenchPointError       bench points, with file and row
@@ -31,6 +33,12 @@ class DiskError(StoreError):
     """The disk is full or fails; a retry later may succeed."""
 
 
+class NewerStoreError(StoreError):
+    """A newer version of this program has written the database."""
+
+    exit_code = 2
+
+
 class StatusError(MismatchdError):
     """The daemon's local socket cannot be created."""
 
@@ -39,6 +47,10 @@ class UsageError(MismatchdError):
     """Wrong usage: nothing was done."""
 
     exit_code = 2
+
+
+class ForeignFileError(UsageError):
+    """The file was not written by this program, so it is left alone."""
 
 
 class ConfigError(UsageError):

@@ -43,6 +43,7 @@ from logger.service.fault_review import (
     ReviewSchedule,
 )
 from logger.service.keeper import COMMIT_S, Keeper
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.faults import Faults, Signs
 from logger.store.tables import Event
@@ -257,7 +258,7 @@ def test_transmissions_are_signs_while_an_alarm_is_open(store: StoreWriter) -> N
 def test_an_explanation_by_another_process_is_reported_once(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
     reported: list[Event] = []
-    keeper = Keeper(lambda _: StoreWriter.open(path), reported.append, Retention(0, None))
+    keeper = Keeper(lambda _: StoreWriter.open(path), Reporter(reported.append), Retention(0, None))
     tracker = FaultTracker(FaultsOptions())
     now_s = 0.0
 
@@ -290,7 +291,7 @@ def test_an_explanation_by_another_process_is_reported_once(tmp_path: Path) -> N
     assert commit([]) == ["acknowledged"] * 2
     assert commit([]) == []
     keeper.close()
-    keeper = Keeper(lambda _: StoreWriter.open(path), reported.append, Retention(0, None))
+    keeper = Keeper(lambda _: StoreWriter.open(path), Reporter(reported.append), Retention(0, None))
     assert commit([]) == []
     keeper.close()
 

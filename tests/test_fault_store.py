@@ -33,6 +33,7 @@ from logger.rows import (
     Trust,
 )
 from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store import faults
 from logger.store.faults import Faults
@@ -296,7 +297,7 @@ def test_a_fault_is_reported_once_although_the_disk_is_full(tmp_path: Path) -> N
             raise DiskError("no space")
         return StoreWriter.open(tmp_path / "station.sqlite")
 
-    keeper = Keeper(open_store, told.append, Retention(1 << 62))
+    keeper = Keeper(open_store, Reporter(told.append), Retention(1 << 62))
     raised = msgspec.structs.replace(alarm("high-swr", T0), fault_ns=T0)
     keeper.add([change(FaultChangeKind.OPENED, T0), raised], 1.0)
     keeper.commit_due(10.0)

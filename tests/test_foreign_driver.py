@@ -25,6 +25,7 @@ from logger.service.capture_loop import CaptureLoop
 from logger.service.dating import Dating
 from logger.service.handover import Handover
 from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.reader import Store
 from logger.store.tables import TRANSMISSIONS
@@ -151,7 +152,9 @@ def test_repairs_are_known_after_a_correction_of_the_clock(
     monkeypatch.setattr(Pipeline, "know_work", lambda self, times_ns: calls.append(times_ns))
     config = load(write_config(tmp_path, "none"))
     handover = Handover()
-    keeper = Keeper(lambda damaged: StoreWriter.open(config.store.path), print, Retention(1 << 60))
+    keeper = Keeper(
+        lambda damaged: StoreWriter.open(config.store.path), Reporter(print), Retention(1 << 60)
+    )
     coupler = Coupler(load_calibration(config.calibration), None)
     loop = CaptureLoop(config, coupler, Foreign({}), keeper, handover, Tap(), threading.Event())
     handover.work_ns = (NOW_NS,)

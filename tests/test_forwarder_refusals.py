@@ -389,7 +389,7 @@ def test_a_server_that_asks_for_time_gets_it(store: StoreWriter, lines: LineServ
 def test_a_server_too_slow_for_large_batches_gets_smaller_ones(
     store: StoreWriter, lines: LineServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(server, "TIMEOUT_MS", 300)
+    monkeypatch.setattr(server, "LIMIT_S", 0.3)
 
     over = threading.Event()
 

@@ -11,12 +11,14 @@ import pytest
 
 from logger.rows import AlarmEvent, Boot, ClockChange, Row, Shift, Trust
 from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.alarms import Alarms
 from logger.store.journal import Journal
 from logger.store.tables import JOURNAL, Event
 from logger.store.writer import StoreWriter
 from logger.utc import format_ns
+from tests.deadlines import wait_until
 from tests.station import Running, mismatchd, pty, write_config
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
@@ -35,9 +37,9 @@ def test_entries_are_written_beside_the_daemon_and_exported(tmp_path: Path) -> N
         assert (refused.returncode, refused.stderr.count("\n")) == (1, 1)
         daemon = Running(config)
         try:
-            for _ in range(100):
-                if mismatchd("journal", "list", "-c", config, check=False).returncode == 0:
-                    break
+            assert wait_until(
+                lambda: mismatchd("journal", "list", "-c", config, check=False).returncode == 0
+            )
             assert "empty" in mismatchd("journal", "list", "-c", config).stderr
             done = mismatchd(
                 "journal", "add", 'new plug,\n "crimped"', "--kind=repair", "-c", config
@@ -90,7 +92,7 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     heard: list[list[int]] = []
     keeper = Keeper(
         lambda damaged: StoreWriter.open(path),
-        lambda item: None,
+        Reporter(lambda item: None),
         Retention(1 << 60),
         on_work=heard.append,
     )
@@ -159,7 +161,9 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
 ) -> None:
     path = tmp_path / "station.sqlite"
     reported: list[Event] = []
-    keeper = Keeper(lambda damaged: StoreWriter.open(path), reported.append, Retention(1 << 60))
+    keeper = Keeper(
+        lambda damaged: StoreWriter.open(path), Reporter(reported.append), Retention(1 << 60)
+    )
     keeper.add([transmission(), alarm("raised", T0)], 0.0)
     keeper.commit_due(0.0)
     other = Alarms.editor(path)

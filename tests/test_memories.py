@@ -21,6 +21,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Second, Transmission
 from logger.service.backlog import Backlog
 from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.stages.view import View
 from logger.store.writer import StoreWriter
@@ -192,7 +193,7 @@ def test_a_run_that_began_without_its_memories_replaces_none(tmp_path: Path) -> 
             raise DiskError("full")
         return StoreWriter.open(path)
 
-    keeper = Keeper(open_store, lambda item: None, Retention(1 << 60))
+    keeper = Keeper(open_store, Reporter(lambda item: None), Retention(1 << 60))
     assert keeper.memories == {}
     for number in range(3):
         full[0] = number == 0
@@ -203,7 +204,7 @@ def test_a_run_that_began_without_its_memories_replaces_none(tmp_path: Path) -> 
     assert keeper.store.memories() == {"one": b"long ago"}
     assert keeper.store.counts()["transmissions"] == 3
     keeper.close()
-    keeper = Keeper(open_store, lambda item: None, Retention(1 << 60))
+    keeper = Keeper(open_store, Reporter(lambda item: None), Retention(1 << 60))
     assert keeper.memories == {"one": b"long ago"}
     keeper.add([transmission(), Memory("one", b"new")], 0.0)
     keeper.commit_due(0.0)

@@ -27,6 +27,7 @@ from logger.service.sd_notify import ServiceManager, Supervision
 from logger.store.sqlite import disk_takes_nothing
 from logger.store.writer import StoreWriter
 from tests.deadlines import scale, wait_until
+from tests.disk import Disk
 from tests.servers import needed
 from tests.station import Running, line, pty, write_config
 from tests.test_store import T0, transmission
@@ -247,6 +248,29 @@ def test_not_fed_while_a_lock_keeps_the_store_from_committing(
     assert "keeper thread running again" in said
 
 
+def test_fed_while_the_disk_does_not_respond(tmp_path: Path, listener: Listener) -> None:
+    (tmp_path / "data").mkdir()
+    disk = Disk(tmp_path, tmp_path / "data")
+    with pty() as (master, name):
+        config = write_config(tmp_path, name)
+        daemon = Running(config, **environ(tmp_path), **disk.environ)
+
+        def send() -> None:
+            os.write(master, line(4.0, 0.04))
+            listener.poll()
+
+        try:
+            until(lambda: len(listener.since(0, "WATCHDOG=1")) > 3, 15, send)
+            disk.stall()
+            daemon.wait_status(config, lambda status: status.stalled_s > 3.0, 20.0)
+            stalled = time.monotonic()
+            go_on(3 * WATCHDOG_S, send)
+            assert len(listener.since(stalled, "WATCHDOG=1")) >= 2
+        finally:
+            disk.stall(stalls=False)
+            daemon.kill()
+
+
 HANGING = """
 import os, time
 import msgspec
@@ -392,6 +416,23 @@ def analyze(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
 def test_the_unit_is_sound(unit: Path) -> None:
     done = analyze("verify", "--man=no", unit)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+@pytest.mark.parametrize(
+    "name", ["mismatchd-page.service", "mismatchd-backup.service", "mismatchd-backup.timer"]
+)
+def test_the_other_units_are_sound_and_shut(tmp_path: Path, name: str) -> None:
+    for unit in UNIT.parent.glob("mismatchd*.*"):
+        text = unit.read_text().replace("/opt/mismatchd/bin/mismatchd ", f"{sys.executable} ")
+        (tmp_path / unit.name).write_text(text)
+    done = analyze("verify", "--man=no", tmp_path / name)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    if name.endswith(".service"):
+        done = analyze("security", "--offline=yes", "--no-pager", "--threshold=20", tmp_path / name)
+        assert done.returncode == 0, done.stdout
+        settings = dict(settings_of(tmp_path / name))
+        assert (settings["User"], settings["StateDirectory"]) == ("mismatchd", "mismatchd")
+        assert "MemoryMax" in settings
 
 
 def test_a_fault_in_the_unit_would_be_found(unit: Path) -> None:

@@ -92,7 +92,8 @@ def test_the_socket_carries_the_same_json_as_ever() -> None:
         b'"failing":true,"last_error":"refused",'
         b'"last_error_utc":"2026-03-01T19:00:02.000000Z"}],"notifiers":[{"name":"mail",'
         b'"kind":"mail","to":"127.0.0.1:25","delivered":2,"waiting":1,"given_up":0,'
-        b'"last_delivered_utc":null,"failing":false,"last_error":null,"last_error_utc":null}]}'
+        b'"last_delivered_utc":null,"failing":false,"last_error":null,"last_error_utc":null}],'
+        b'"stalls":0,"stalled_s":0.0}'
     )
     assert msgspec.json.decode(text, type=Status) == status
     assert b'"clock":{"times":"kept","steps":0,"ahead_s":0.0}' in msgspec.json.encode(STATUS)

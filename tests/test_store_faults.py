@@ -23,6 +23,7 @@ from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import AlarmEvent, Samples
 from logger.service.backlog import MOST_PAIRS
 from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store import salvage
 from logger.store.outbox import Outbox
@@ -216,7 +217,7 @@ def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -
         store = StoreWriter.open(small.folder / "station.sqlite")
         small.fill()
         use_up(store)
-        keeper = Keeper(lambda damaged: store, events.append, Retention(EVER_NS))
+        keeper = Keeper(lambda damaged: store, Reporter(events.append), Retention(EVER_NS))
         keeper.add([alarm("raised", T0), alarm("cleared", T0 + SECOND)], 0.0)
         assert keeper.commit_due(0.0) is False
         notifier = make_notifier(store.path, Clock(), server.url)
@@ -241,7 +242,7 @@ def test_what_is_held_has_an_end(tmp_path: Path) -> None:
         store = StoreWriter.open(path)
         small.fill()
         use_up(store)
-        keeper = Keeper(lambda damaged: store, told.append, Retention(EVER_NS))
+        keeper = Keeper(lambda damaged: store, Reporter(told.append), Retention(EVER_NS))
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         count = MOST_PAIRS + 300_000
         times = T0 + 2_000_000 * np.arange(count)
@@ -496,7 +497,7 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     def open_store(damaged: bool) -> StoreWriter:
         return StoreWriter.salvage(path, meanwhile) if damaged else StoreWriter.open(path)
 
-    keeper = Keeper(open_store, told.append, Retention(EVER_NS))
+    keeper = Keeper(open_store, Reporter(told.append), Retention(EVER_NS))
     assert keeper.failure is not None
     assert "is damaged" in keeper.failure
     keeper.commit_due(1.0)

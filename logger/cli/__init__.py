@@ -33,6 +33,8 @@ COMMANDS = {
     "notify": "notify",
     "record": "record",
     "recompute": "recompute",
+    "backup": "backup",
+    "restore": "restore",
     "handbook": "handbook",
 }
 

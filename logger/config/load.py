@@ -31,6 +31,7 @@ MOST_MHZ = 1000.0  # more must be meant as kilohertz
 # range that Linux uses for outgoing connections.
 PAGE_PORT = 27205
 METRICS_PORT = 27206
+MOST_BYTES = 1_000_000
 
 HoldMs = Annotated[float, Meta(ge=0, le=HOUR_MS)]
 S = TypeVar("S", bound=msgspec.Struct)
@@ -186,6 +187,9 @@ class StoreOptions(Section, frozen=True, kw_only=True):
         Annotated[int, Meta(ge=1)] | None,
         Meta(description="Limit of the size of the raw pairs; no limit if omitted."),
     ] = None
+    sync_s: Annotated[
+        float, Meta(ge=1, le=3600, description="A power cut loses at most so many seconds of rows.")
+    ] = 60.0
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
@@ -430,7 +434,8 @@ def _notifiers(
 
 def _read(path: Path) -> Document:
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:  # which may be a device
+            raw = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise ConfigError(
             one_line(f"{path}: no such configuration file; create it or name another with -c FILE")
@@ -440,6 +445,8 @@ def _read(path: Path) -> Document:
         raise ConfigError(
             one_line(f"{path}: cannot be read ({reason}); check the name and its permissions")
         ) from None
+    if len(raw) > MOST_BYTES:
+        raise ConfigError(one_line(f"{path}: longer than 1 MB; name a configuration file with -c"))
     try:
         return parse(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

@@ -127,6 +127,7 @@ class InfluxForwarder:
         self._fault: str | None = None  # the kind of fault that blocks all rows
         self._last_error: tuple[str, int] | None = None  # and its time
         self._logged: list[str] = []
+        self._sending_ns: int | None = None  # begin of the request in progress
 
     def status(self) -> ForwarderStatus:
         """Return the state; only `last_error` outlasts a recovery."""
@@ -140,6 +141,7 @@ class InfluxForwarder:
             or any(lane.paused_until_s is not None for lane in self._lanes),
             last_error=text,
             last_error_utc=format_optional(time_ns),
+            delivering_since_utc=format_optional(self._sending_ns),
         )
 
     def run(self, stop: threading.Event) -> None:
@@ -274,7 +276,11 @@ class InfluxForwarder:
         return refusal
 
     def _send(self, lines: list[str]) -> Refusal | None:
-        return self._server.write(lines)
+        self._sending_ns = self._utc_ns()
+        try:
+            return self._server.write(lines)
+        finally:
+            self._sending_ns = None
 
     # Deleting.
 

@@ -17,7 +17,7 @@ from logger.store.line_protocol import delete_predicate, delete_statement
 from logger.store.outbox import Retracted
 from logger.utc import format_ns
 
-TIMEOUT_MS = 10_000
+LIMIT_S = 10.0  # of an exchange
 IMPORTING = threading.Lock()
 
 
@@ -31,12 +31,13 @@ class Server:
         self._environ = environ
         self._client: Any = None
         self._writer: Any = None
+        self._pool: Any = None
         self._is_version_1 = False
 
     def write(self, lines: Sequence[str]) -> Refusal | None:
         """Send lines; return None if the server accepted all of them. Raise ServerError."""
         from influxdb_client.rest import ApiException
-        from urllib3.exceptions import HTTPError, ProtocolError, ReadTimeoutError
+        from urllib3.exceptions import HTTPError, ProtocolError
 
         url, org, bucket, _ = self.target
         try:
@@ -45,14 +46,19 @@ class Server:
             )
         except ApiException as error:
             return judge(self.target, *self._answer(error), datetime.now(UTC))
-        except ReadTimeoutError as error:
-            text = f"{url} did not answer within {TIMEOUT_MS / 1000:g} s"
-            raise ServerError("timeout", text, lost=True) from error
         except (HTTPError, OSError) as error:
+            if self._pool.expired:
+                text = f"{url} did not answer within {LIMIT_S:g} s"
+                raise ServerError("timeout", text, lost=True) from error
             # A proxy that finds a request too large may close the connection without a response.
             raise self._unreachable(error, lost=isinstance(error, ProtocolError)) from error
         except UnicodeDecodeError as error:
             raise ServerError("unreadable", f"{url} sent an unreadable response") from error
+        if self._pool.body:  # of a login page, for example
+            raise ServerError(
+                "content",
+                f"{url} answers {self._pool.status} with content instead of 204: correct the url",
+            )
         return None
 
     def delete(self, spans: Sequence[Retracted], station: str) -> bool:
@@ -129,6 +135,8 @@ class Server:
             response_type="object",
             _return_http_data_only=True,
         )
+        if not isinstance(answer, dict):
+            raise self._cannot_delete("it answers with something other than JSON")
         errors = [result["error"] for result in answer.get("results", ()) if "error" in result]
         if errors:
             raise self._cannot_delete(errors[0])
@@ -140,6 +148,7 @@ class Server:
         """Release the connection."""
         if self._client is not None:
             self._client.close()
+            self._pool.clear()
             self._client = None
 
     def _unreachable(
@@ -162,6 +171,8 @@ class Server:
                 from influxdb_client.client.influxdb_client import InfluxDBClient
                 from influxdb_client.client.write_api import SYNCHRONOUS
 
+                from logger.forward.pool import LimitedPool
+
             try:
                 token = self._options.token(self._environ)
             except ConfigError as error:
@@ -170,9 +181,11 @@ class Server:
                 self._url,
                 token=token,
                 org=self.target.org,
-                timeout=TIMEOUT_MS,
+                timeout=1000 * LIMIT_S,
                 enable_gzip=True,
             )
+            self._pool = LimitedPool(LIMIT_S)
+            self._client.api_client.rest_client.pool_manager = self._pool
             self._writer = self._client.write_api(write_options=SYNCHRONOUS)
         return self._writer
 

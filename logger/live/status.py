@@ -61,6 +61,7 @@ class ForwarderStatus(Struct, frozen=True, kw_only=True):
     failing: bool | UnsetType = UNSET
     last_error: str | UnsetType | None = UNSET
     last_error_utc: str | UnsetType | None = UNSET
+    delivering_since_utc: str | UnsetType | None = UNSET
 
     @classmethod
     def of_totals(cls, name: str, totals: ForwarderTotals) -> ForwarderStatus:
@@ -92,6 +93,7 @@ class NotifierStatus(Struct, frozen=True, kw_only=True):
     failing: bool | UnsetType = UNSET
     last_error: str | UnsetType | None = UNSET
     last_error_utc: str | UnsetType | None = UNSET
+    delivering_since_utc: str | UnsetType | None = UNSET
 
     @classmethod
     def of_totals(cls, name: str, totals: DeliveryTotals) -> NotifierStatus:
@@ -112,6 +114,7 @@ class Status(Struct, frozen=True, kw_only=True):
     counters      of the driver
     queue         batches waiting for the store
     commit_s      time taken by all commits
+    stalls        commits and syncs that took longer than 0.25 s; `stalled_s`: so long at present
     """
 
     pid: int
@@ -133,6 +136,8 @@ class Status(Struct, frozen=True, kw_only=True):
     clock_synchronised: bool | None
     forwarders: Sequence[ForwarderStatus]
     notifiers: Sequence[NotifierStatus]
+    stalls: int = 0
+    stalled_s: float = 0.0
 
 
 _DECODER = msgspec.json.Decoder(Status)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import select
-import signal
 import subprocess
 import time
 
@@ -13,13 +13,18 @@ import msgspec
 
 from logger.config.notifiers import CommandOptions
 from logger.notify.channel import ChannelContext, DeliveryChannel, Message, NotDelivered
+from logger.notify.descendants import MARK, kill_descendants
 from logger.rows import ChangeKind
 
 STDERR_BYTES = 400  # of the end of its stderr
+ENVIRONMENT = ("PATH", "HOME", "USER", "LOGNAME", "LANG", "LC_ALL", "TZ", "TMPDIR")
 
 
 class Command(DeliveryChannel):
     """Runs the program for each message; exit code 0 means that the message is delivered.
+
+    It gets the variables ENVIRONMENT only: those of the daemon contain secrets. What it has started
+    ends with it if it takes too long, also what has left its session.
 
     The program may be run more than once: a message for which it failed, or during which the daemon
     ended, is repeated with the same `message_id`.
@@ -30,6 +35,10 @@ class Command(DeliveryChannel):
     def __init__(self, options: CommandOptions, context: ChannelContext) -> None:
         self._options = options
         self._folder = context.folder
+        self._environ = {
+            name: context.environ[name] for name in ENVIRONMENT if name in context.environ
+        }
+        self._mark = ""
         self._process: subprocess.Popen[bytes] | None = None
         self._aborted = False
 
@@ -39,6 +48,7 @@ class Command(DeliveryChannel):
         if self._aborted:
             raise NotDelivered(f"{program} was not run: the daemon is stopping")
         until_s = time.monotonic() + limit_s
+        self._mark = secrets.token_hex(8)
         try:
             process = subprocess.Popen(
                 self._options.command,
@@ -46,21 +56,22 @@ class Command(DeliveryChannel):
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
                 cwd=self._folder,
-                start_new_session=True,  # so that all its child processes end with it
+                env={**self._environ, MARK: self._mark},
+                start_new_session=True,
             )
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or type(error).__name__
             raise NotDelivered(f"{program} cannot be run: {reason}") from None
         self._process = process
         if self._aborted:  # before `abort` could see it
-            _kill(process)
+            kill_descendants(process.pid, self._mark)
         try:
             errors = _communicate(process, msgspec.json.encode(message) + b"\n", until_s)
         finally:
             self._process = None
             ended = process.poll() is not None
             if not ended:
-                _kill(process)
+                kill_descendants(process.pid, self._mark)
                 process.wait()
             for pipe in (process.stdin, process.stderr):
                 if pipe is not None:
@@ -78,7 +89,7 @@ class Command(DeliveryChannel):
         self._aborted = True
         process = self._process
         if process is not None:
-            _kill(process)
+            kill_descendants(process.pid, self._mark)
 
 
 def _communicate(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
@@ -127,8 +138,3 @@ def _read(descriptor: int) -> bytes:
         return os.read(descriptor, 65536)
     except BlockingIOError:
         return b""
-
-
-def _kill(process: subprocess.Popen[bytes]) -> None:
-    with contextlib.suppress(ProcessLookupError, PermissionError):
-        os.killpg(process.pid, signal.SIGKILL)

@@ -7,21 +7,25 @@ from __future__ import annotations
 
 import hashlib
 import smtplib
+import socket
+import ssl
 from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
+from typing import Any
 
 from logger.config.credentials import without
 from logger.config.notifiers import MailOptions
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, DeliveryChannel, Message, NotDelivered
+from logger.outlets.exchange import Exchange, LimitedReader
 from logger.rows import ChangeKind
 
 LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
 
 
 class Mail(DeliveryChannel):
-    """Opens a new connection for each message. `timeout_s` applies to each reply of the server."""
+    """Opens a new connection for each message, which ends after `timeout_s`."""
 
     changes = frozenset({ChangeKind.RAISED, ChangeKind.CLEARED})
 
@@ -35,8 +39,9 @@ class Mail(DeliveryChannel):
         host = f"{options.host}:{options.port_number}"
         password = self._context.secret("password", options.password_env, options.password_file)
         hidden = [password or "", f"\0{options.user}\0{password}"]
+        exchange = Exchange(options.timeout_s)
         try:
-            with self._connect() as server:
+            with exchange, self._connect(exchange) as server:
                 if options.user is not None:
                     server.login(options.user, password or "")
                 server.send_message(letter(options, message))
@@ -57,23 +62,52 @@ class Mail(DeliveryChannel):
         except UnicodeError:
             raise NotDelivered("user and password must be plain ASCII for mail") from None
         except (smtplib.SMTPException, OSError) as error:
-            raise NotDelivered(f"{host}: {without(tls.reason(error), hidden)}") from None
+            reason = tls.reason(TimeoutError() if exchange.expired else error)
+            raise NotDelivered(f"{host}: {without(reason, hidden)}") from None
 
-    def _connect(self) -> smtplib.SMTP:
+    def _connect(self, exchange: Exchange) -> smtplib.SMTP:
         options = self._options
-        place = (options.host, options.port_number)
-        if options.security == "none":
-            return smtplib.SMTP(*place, timeout=options.timeout_s)
-        context = tls.context(options.ca_file)
-        if options.security == "tls":
-            return smtplib.SMTP_SSL(*place, timeout=options.timeout_s, context=context)
-        server = smtplib.SMTP(*place, timeout=options.timeout_s)
+        context = None if options.security == "none" else tls.context(options.ca_file)
+        server = _Session(exchange, context if options.security == "tls" else None)
         try:
-            server.starttls(context=context)
+            server.connect(options.host, options.port_number)
+            if options.security == "starttls":
+                server.starttls(context=context)
         except BaseException:
             server.close()
             raise
         return server
+
+
+class _Session(smtplib.SMTP):
+    """Session within the limits of an exchange; encrypted from the start with `context`."""
+
+    file: Any
+
+    def __init__(self, exchange: Exchange, context: ssl.SSLContext | None) -> None:
+        super().__init__(timeout=exchange.left_s())
+        self._exchange = exchange
+        self._context = context
+
+    def connect(self, host: str = "", port: int = 0, source_address: Any = None) -> Any:
+        """Connect and read the greeting."""
+        self._host = host  # for which starttls checks the certificate
+        code, text = super().connect(host, port)
+        if code != 220:
+            raise smtplib.SMTPConnectError(code, text)
+        return code, text
+
+    def _get_socket(self, host: str, port: int, _: float) -> socket.socket:
+        plain = self._exchange.connect((host, port))
+        if self._context is None:
+            return plain
+        return self._context.wrap_socket(plain, server_hostname=host)
+
+    def getreply(self) -> tuple[int, bytes]:
+        """Return a reply; all of them together are limited."""
+        if self.file is None and self.sock is not None:
+            self.file = LimitedReader(self.sock.makefile("rb"))
+        return super().getreply()
 
 
 def letter(options: MailOptions, message: Message) -> EmailMessage:

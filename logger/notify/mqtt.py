@@ -23,6 +23,7 @@ from logger.config.credentials import without
 from logger.config.notifiers import MqttOptions
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.outlets.exchange import Exchange
 from logger.rows import Alarm, AlarmKind, ChangeKind, Fault
 from logger.utc import format_ns
 
@@ -136,9 +137,11 @@ class Mqtt:
         self._answer = None
         self._answered.clear()
         try:
-            client.connect(self._options.host, self._options.port_number, KEEPALIVE_S)
+            with Exchange(max(0.0, until_s - time.monotonic())) as client.exchange:
+                client.connect(self._options.host, self._options.port_number, KEEPALIVE_S)
         except (OSError, ValueError) as error:
-            raise NotDelivered(f"{broker}: {self._hide(tls.reason(error))}") from None
+            reason = tls.reason(TimeoutError() if client.exchange.expired else error)
+            raise NotDelivered(f"{broker}: {self._hide(reason)}") from None
         client.loop_start()
         self._client = client
         self._answered.wait(max(0.0, until_s - time.monotonic()))
@@ -149,13 +152,14 @@ class Mqtt:
             raise NotDelivered(f"{broker}: {reason}")
 
     def _make_client(self) -> Any:
-        from paho.mqtt.client import Client  # 12 MB: only where it is used
         from paho.mqtt.enums import CallbackAPIVersion
+
+        from logger.notify.mqtt_client import LimitedClient  # 12 MB: only where it is used
 
         options = self._options
         password = self._context.secret("password", options.password_env, options.password_file)
         self._secrets = [password or ""]
-        client = Client(
+        client = LimitedClient(
             CallbackAPIVersion.VERSION2,
             reconnect_on_failure=False,  # left to the queue's back-off
         )

@@ -97,6 +97,7 @@ class Notifier:
             self._faults.queue if options.reports_faults else MessageQueue(self._compose)
         )
         self._unstored: dict[AlarmKey | FaultKey, None] = {}  # delivered before being stored
+        self._delivering_ns: int | None = None  # begin of the delivery in progress
         self._is_begun = False  # the alarms open before have been read
         self._open: dict[AlarmKind, Alarm] = {}
         self._shelved: frozenset[str] = frozenset()
@@ -139,6 +140,7 @@ class Notifier:
             failing=self._attempts.failure is not None,
             last_error=text,
             last_error_utc=format_optional(time_ns),
+            delivering_since_utc=format_optional(self._delivering_ns),
         )
 
     # The thread.
@@ -367,6 +369,7 @@ class Notifier:
             entry.attempts += 1
             entry.changed = True
         message, refusal = entries[0].message, None
+        self._delivering_ns = self._utc_ns()
         try:
             self._channel.deliver(message)
             self._attempts.delivered += 1
@@ -375,6 +378,8 @@ class Notifier:
                 raise
             self._attempts.give_up(error, message["text"])
             refusal = str(error)
+        finally:
+            self._delivering_ns = None
         for entry in entries:
             self._queue.done(entry, self._clock())
             self._store.finish(entry, refusal)

@@ -16,6 +16,7 @@ from logger.store.reader import Store
 log = logging.getLogger("mismatchd.notify")
 
 SAVE_S = 10.0  # interval of storing the position if nothing was delivered
+LOCK_MS = 20  # the next alarm must not wait while a stalled commit holds the lock
 MOST_FINISHED = 1000  # finished messages held while nothing can be stored
 
 
@@ -71,6 +72,7 @@ class NotifierStore:
                         ),
                     )
                 self.totals = deliveries.totals(self._name)
+                deliveries.database.wait_for_locks(LOCK_MS)
             except BaseException:
                 deliveries.close()
                 raise

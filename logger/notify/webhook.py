@@ -8,10 +8,10 @@ Distribution"; from memory).
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import http.client
-import time
 from datetime import UTC, datetime
 from urllib.parse import quote, urlsplit
 
@@ -21,18 +21,22 @@ from logger.config.credentials import without
 from logger.config.notifiers import WebhookOptions, check_url, shown_url
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, DeliveryChannel, Message, NotDelivered
-from logger.notify.deadline import responses_until
-from logger.outlets.responses import message_of, retry_after
+from logger.outlets.exchange import MOST_BYTES, Exchange
+from logger.outlets.responses import is_page, message_of, retry_after
 from logger.rows import ChangeKind
 
 SIGNATURE = "X-Mismatchd-Signature"
-MOST_BYTES = 4096  # of a response
 # Status codes by which a server refuses this message, whatever the moment or the set-up.
 REFUSALS = {400, 406, 409, 410, 413, 414, 415, 422, 451}
 
 
 class Webhook(DeliveryChannel):
-    """Opens a connection for each message. 2xx means delivered; redirections are not followed."""
+    """Opens a connection for each message; redirections are not followed.
+
+    2xx means delivered, unless the answer is an HTML page: that is how a login page or the portal
+    of a network answers, whatever the request was. Receivers of messages answer with nothing, JSON
+    or a word.
+    """
 
     changes = frozenset(ChangeKind)
 
@@ -67,10 +71,12 @@ class Webhook(DeliveryChannel):
             status, answer, retry_s = self._post(url, path, body, headers)
         except (OSError, http.client.HTTPException) as error:
             raise NotDelivered(f"{shown}: {without(tls.reason(error), hidden)}") from None
-        if 200 <= status < 300:
+        if 200 <= status < 300 and not is_page(answer) and len(answer) <= MOST_BYTES:
             return
         text = without(answer, hidden)
-        reason = f"{shown} answers {status}{f' ({text})' if text else ''}"
+        reason = f"{shown} answers {status}{f' ({message_of(text)})' if text else ''}"
+        if 200 <= status < 300:
+            reason = f"{shown} answers with a page; configure the address of the receiver"
         if 300 <= status < 400:
             reason += "; configure the address it redirects to"
         raise NotDelivered(reason, status in REFUSALS, retry_s)
@@ -79,26 +85,23 @@ class Webhook(DeliveryChannel):
         self, url: str, path: str, body: bytes, headers: dict[str, str]
     ) -> tuple[int, str, float]:
         parts, limit_s = urlsplit(url), self._options.timeout_s
-        until_s = time.monotonic() + limit_s
         assert parts.hostname is not None
         connection: http.client.HTTPConnection
         if parts.scheme == "https":
             connection = http.client.HTTPSConnection(
-                parts.hostname,
-                parts.port,
-                timeout=limit_s,
-                context=tls.context(self._options.ca_file),
+                parts.hostname, parts.port, context=tls.context(self._options.ca_file)
             )
         else:
-            connection = http.client.HTTPConnection(parts.hostname, parts.port, timeout=limit_s)
-        connection.response_class = responses_until(until_s)
-        try:
-            connection.request("POST", path, body, headers)
-            with connection.getresponse() as answer:
-                retry_s = retry_after(answer.getheader("retry-after"), datetime.now(UTC))
-                if 200 <= answer.status < 300:
-                    return answer.status, "", 0.0
-                text = answer.read(MOST_BYTES).decode("utf-8", "replace")
-                return answer.status, message_of(text), retry_s
-        finally:
-            connection.close()
+            connection = http.client.HTTPConnection(parts.hostname, parts.port)
+        with Exchange(limit_s) as exchange, contextlib.closing(connection):
+            connection._create_connection = exchange.connect  # type: ignore[attr-defined]
+            try:
+                connection.request("POST", path, body, headers)
+                with connection.getresponse() as answer:
+                    retry_s = retry_after(answer.getheader("retry-after"), datetime.now(UTC))
+                    body = answer.read(MOST_BYTES + 1)
+            except (OSError, http.client.HTTPException) as error:
+                raise TimeoutError if exchange.expired else error from None
+        if exchange.expired:  # a header that was cut off looks complete
+            raise TimeoutError
+        return answer.status, body.decode("utf-8", "replace"), retry_s

@@ -30,6 +30,11 @@ def message_of(body: str) -> str:
     return " ".join(text.split())[:MESSAGE_CHARS]
 
 
+def is_page(body: str) -> bool:
+    """True if a response body is an HTML page, which people read and programs do not send."""
+    return body.lstrip("\ufeff \t\r\n").startswith("<")
+
+
 def json_object(body: str) -> dict[str, object] | None:
     """Return a body as a JSON object, None if it is something else."""
     try:

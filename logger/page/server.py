@@ -12,13 +12,17 @@ import ssl
 from collections.abc import Iterator
 from ipaddress import IPv4Address, IPv6Address
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from logger.errors import MismatchdError, UsageError
 
 MOST_CONNECTIONS = 200
+MOST_OF_ADDRESS = 64  # connections; a family behind one router, or a proxy, needs no more
+HEAD_S = 10.0  # from the begin of a connection, or of a request, to the end of its head
 WAITING = 64  # pending connections
 NICE = 10  # the daemon takes precedence over the page
 UNHEARD_MS = 30_000  # a client that accepts nothing for this long is disconnected
@@ -75,7 +79,7 @@ def serve(
             access_log=False,
             proxy_headers=False,
             server_header=False,
-            http="h11",
+            http=_Connection,
             ws="none",
             loop="asyncio",
             lifespan="on",
@@ -86,6 +90,47 @@ def serve(
         )
     )
     asyncio.run(server.serve([listening]))
+
+
+class _Connection(H11Protocol):
+    """Connection that is closed if a request does not come, or if its address has many others."""
+
+    _head_timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        """Begin to wait for a request."""
+        super().connection_made(transport)
+        of_address = [other for other in self.connections if _address(other) == _address(self)]
+        if len(of_address) > MOST_OF_ADDRESS:
+            transport.abort()
+        else:
+            self._await_head()
+
+    def data_received(self, data: bytes) -> None:
+        """Take data; wait for the rest of a request's head no longer than HEAD_S."""
+        cycle = self.cycle
+        if self._head_timer is None and (cycle is None or cycle.response_complete):
+            self._await_head()
+        super().data_received(data)
+        if self.cycle is not cycle:  # the head is complete
+            self._stop_waiting()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget the timer."""
+        self._stop_waiting()
+        super().connection_lost(exc)
+
+    def _await_head(self) -> None:
+        self._head_timer = self.loop.call_later(HEAD_S, self.transport.abort)
+
+    def _stop_waiting(self) -> None:
+        if self._head_timer is not None:
+            self._head_timer.cancel()
+            self._head_timer = None
+
+
+def _address(connection: Any) -> str | None:
+    return connection.client[0] if connection.client else None
 
 
 class _Server(uvicorn.Server):

@@ -61,6 +61,7 @@ class CaptureLoop:
         self._coupler = coupler
         self._driver = driver
         self._handover = handover
+        self._reporter = keeper.reporter
         self._tap = tap
         self._stop = stop
         self.open_kinds = set(keeper.open_kinds)
@@ -128,7 +129,7 @@ class CaptureLoop:
             ending = Flag(0)
         finally:
             self._log_notices()
-            self._handover.give(self._pipeline.finish(ending))
+            self._give(self._pipeline.finish(ending))
             self._handover.end()
 
     def _new_pipeline(self) -> Pipeline:
@@ -178,10 +179,15 @@ class CaptureLoop:
 
     def _hand_over(self, rows: list[Row]) -> None:
         self._remember(rows)
-        self._handover.give(rows)
+        self._give(rows)
         while self._handover.can_wait and not self._handover.room(READ_TIMEOUT_S):
             if self._stop.is_set():
                 break
+
+    def _give(self, rows: list[Row]) -> None:
+        if not self._handover.can_wait:  # rows of a file are stored when their turn comes
+            self._reporter.expect(rows)
+        self._handover.give(rows)
 
     def _remember(self, rows: Sequence[Row]) -> None:
         """Record the state with which another pipeline has to begin."""

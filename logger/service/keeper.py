@@ -13,20 +13,14 @@ import math
 from collections.abc import Callable
 
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import (
-    AlarmChange,
-    AlarmKey,
-    ClockChange,
-    FaultChange,
-    FaultKey,
-    Row,
-    Transmission,
-)
+from logger.rows import AlarmChange, ClockChange, FaultChange, Row, Transmission
 from logger.service.backlog import Backlog
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
+from logger.store.displacement import put_back
 from logger.store.faults import Faults
 from logger.store.sqlite import disk_takes_nothing
-from logger.store.tables import Event, Record
+from logger.store.tables import Event
 from logger.store.writer import StoreWriter
 from logger.wording import count
 
@@ -35,11 +29,11 @@ log = logging.getLogger("mismatchd")
 # Longest time between commits of rows that are not urgent. A kill costs this and a commit, within
 # the promised 2 s; each commit wears the card.
 COMMIT_S = 1.5
+CHECKPOINT_S = 600.0
 RETRY_S = 1.0
 LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000
 
-Report = Callable[[Event], None]
 OpenStore = Callable[[bool], StoreWriter]
 
 
@@ -47,9 +41,9 @@ class Keeper:
     """Receives rows, commits them in time, and reports stored rows to others.
 
     open_store  opens the store; True if the existing one is damaged
-    report      called with each stored row that others wait for, and with each change of an alarm
-                or a fault
+    reporter    reports stored rows that others wait for, and changes of alarms and faults
     on_work     called with the times of all repairs and adjustments after a change
+    on_commit   called after a commit was reported; True if it must survive a power cut
 
     Raises StoreError if the store cannot be opened and waiting would not help.
     """
@@ -57,9 +51,10 @@ class Keeper:
     def __init__(
         self,
         open_store: OpenStore,
-        report: Report,
+        reporter: Reporter,
         retention: Retention,
         on_work: Callable[[list[int]], None] = lambda times_ns: None,
+        on_commit: Callable[[bool], None] = lambda is_urgent: None,
     ) -> None:
         self.store: StoreWriter | None = None  # None while it cannot be opened
         self.failure: str | None = None
@@ -67,13 +62,14 @@ class Keeper:
         self.open_kinds: list[str] = []  # alarms that were open at the start
         self.memories: dict[str, bytes] = {}  # memories of rules at that time
         self._open_store = open_store
-        self._report = report
+        self.reporter = reporter
         self._retention = retention
         self._on_work = on_work
+        self._on_commit = on_commit
         self._backlog = Backlog()
         self._due_s: float | None = None
         self._attempts = 0
-        self._reported: set[AlarmKey | FaultKey] = set()  # changes reported before being stored
+        self._checkpoint_s: float | None = None
         self._last_change = 0
         self._last_fault_change = 0
         self._is_damaged = False
@@ -100,7 +96,7 @@ class Keeper:
         if dropped == 0 and self.dropped:
             log.error("memory for unstored rows is full: dropping the oldest")
         if self.failure is not None:
-            self._report_unstored(rows)
+            self.reporter.report_unstored(rows)
         wait_s = 0.0 if self.failure is None and any(map(_urgent, rows)) else COMMIT_S
         self._due_s = min(now_s + wait_s, math.inf if self._due_s is None else self._due_s)
 
@@ -108,6 +104,10 @@ class Keeper:
     def has_rows(self) -> bool:
         """True if rows are waiting for the next commit."""
         return bool(self._backlog)
+
+    def unstored(self) -> tuple[int, int]:
+        """Return the number of rows, other than raw pairs, and of pairs not yet stored."""
+        return self._backlog.counts()
 
     def wait_s(self, now_s: float) -> float:
         """Return the seconds until `commit_due` has something to do."""
@@ -140,7 +140,7 @@ class Keeper:
         except StoreError as error:
             self._failed(error)
             if ending:
-                lost_rows, lost_pairs = self._backlog.counts()
+                lost_rows, lost_pairs = self.unstored()
                 log.error("lost %s and %s", count(lost_rows, "row"), count(lost_pairs, "raw pair"))
                 raise
             self._due_s = now_s + self._retry_s()
@@ -151,16 +151,29 @@ class Keeper:
             log.warning("the store accepts rows again")
             self.failure = None
         self._due_s = None
-        for item in stored:
-            if isinstance(item, Record) or item.key not in self._reported:
-                self._report(item)
-        self._reported.clear()
+        self.reporter.report_stored(rows, stored)
+        self._on_commit(any(isinstance(row, AlarmChange | FaultChange) for row in rows))
         try:
+            self._checkpoint(now_s)
             self._retention.tidy(self.store, rows, now_s)
         except DamageError as error:
             self._replace()
             self._failed(error)
         return True
+
+    def _checkpoint(self, now_s: float) -> None:
+        """Move the log into the file from time to time: damage to the log would lose all of it."""
+        is_due = self._checkpoint_s is not None and now_s >= self._checkpoint_s
+        if self._checkpoint_s is None or is_due:
+            self._checkpoint_s = now_s + CHECKPOINT_S
+        if self.store is None or not is_due:
+            return
+        try:
+            self.store.database.checkpoint()
+        except DamageError:
+            raise
+        except StoreError as error:
+            log.warning("cannot move the log into the file: %s", error)
 
     def _retry_s(self) -> float:
         """Return the delay after a failure, in seconds.
@@ -174,11 +187,24 @@ class Keeper:
 
     def _write(self) -> list[Event]:
         store = self._ensure_open()  # opening may change the rows to be written
+        if store.database.replaced:
+            store = self._return(store)
         self._report_others()
         stored = store.write(self._backlog.rows())
         if any(isinstance(row, ClockChange) for row in self._backlog.rows()):
             self._on_work(store.work())  # its times may have been moved
         return stored
+
+    def _return(self, store: StoreWriter) -> StoreWriter:
+        """Return the store at its path, from which somebody has taken its file."""
+        try:
+            if put_back(store.database):
+                return store
+        except OSError as error:
+            raise StoreError(f"{store.path}: cannot be put back: {error.strerror}") from error
+        self.close()
+        self.store = None
+        return self._ensure_open()
 
     def _ensure_open(self) -> StoreWriter:
         if self.store is None:
@@ -211,14 +237,7 @@ class Keeper:
         self.failure = str(error)
         self.disk_takes_nothing = disk_takes_nothing(error)
         if first:
-            self._report_unstored(self._backlog.rows())
-
-    def _report_unstored(self, rows: list[Row]) -> None:
-        for row in rows:
-            if isinstance(row, AlarmChange | FaultChange):
-                event = row.event()
-                self._reported.add(event.key)
-                self._report(event)
+            self.reporter.report_unstored(self._backlog.rows())
 
     def _report_others(self) -> None:
         """Report acknowledgements, explanations and work recorded by others."""
@@ -230,12 +249,12 @@ class Keeper:
                 return
             newest = store.last_change_id()  # later changes are noticed next time
             for item in store.acknowledgements(self._last_change, newest):
-                self._report(item)
+                self.reporter.report(item)
             self._last_change = newest
             faults = Faults(store.database)
             newest = faults.last_change_id()
             for event in faults.explanations(self._last_fault_change, newest):
-                self._report(event)
+                self.reporter.report(event)
             self._last_fault_change = newest
             self._on_work(store.work())
         except StoreError as error:

@@ -2,8 +2,8 @@
 
 They are the content of `status`, open alarms and faults, and the last transmission.
 
-The server answers on its own thread from a snapshot, so a slow or hung scraper delays only other
-scrapers.
+Each scraper is answered on a thread of its own from a snapshot, and disconnected after a time, so a
+slow or hung one delays nothing. There is a limit to their number.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import sys
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from typing import Any
 from logger.config.load import MetricsOptions
 from logger.errors import StoreError
 from logger.live.status import ForwarderStatus, Status
+from logger.outlets.exchange import Exchange
 from logger.rows import AlarmKind, FaultFamily, Severity, Word
 from logger.service.openmetrics import Family, Sample, exposition, negotiate
 from logger.store.faults import Faults
@@ -34,7 +35,8 @@ log = logging.getLogger("mismatchd")
 VERSION = version("mismatchd")
 PATH = "/metrics"
 POLL_S = 0.5  # interval of checks for shutdown
-REQUEST_S = 2.0  # time limit for each step of a client's request
+REQUEST_S = 5.0  # time limit for a client's whole request
+MOST_CLIENTS = 16
 NS_PER_S = 1e9
 PREFIX = "mismatchd_"
 # Name, suffix of the samples, help and field of the forwarder's status.
@@ -87,6 +89,8 @@ def families(status: Status) -> list[Family]:
         _counter("rows_dropped", "Rows dropped.", status.rows_dropped),
         Family("commit_seconds", "summary", "Time taken by commits.", commits, "seconds"),
         _counter("commits_failed", "Commits the store refused.", status.commits_failed),
+        _counter("store_stalls", "Commits and syncs of more than 0.25 s.", status.stalls),
+        _gauge("store_stalled_seconds", "Duration of this stall.", status.stalled_s, "seconds"),
         _gauge("store_failing", "1 while the store refuses rows.", status.store_error is not None),
         _gauge(
             "clock_synchronised",
@@ -183,12 +187,15 @@ class MetricsServer:
                 self._server.handle_request()
 
 
-class _Server(HTTPServer):
+class _Server(ThreadingHTTPServer):
     timeout = POLL_S
+    daemon_threads = True
+    block_on_close = False
 
     def __init__(self, options: MetricsOptions, status: Callable[[], Status], store: Path) -> None:
         host, port = options.address
         self.status, self.store = status, store
+        self._free = threading.Semaphore(MOST_CLIENTS)
         self.address_family = socket.AF_INET6 if host.version == 6 else socket.AF_INET
         super().__init__((str(host), port), _Handler)
 
@@ -197,6 +204,21 @@ class _Server(HTTPServer):
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self.socket.bind(self.server_address)
 
+    def verify_request(self, request: Any, client_address: Any) -> bool:
+        """Refuse a client if too many are being answered."""
+        return self._free.acquire(blocking=False)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        """Answer a client within the time limit."""
+        try:
+            with Exchange(REQUEST_S) as exchange:
+                exchange.guard(request)
+                super().process_request_thread(request, client_address)
+        except OSError:
+            self.shutdown_request(request)
+        finally:
+            self._free.release()
+
     def handle_error(self, request: Any, client_address: Any) -> None:
         """Ignore clients that disconnect; log any other error."""
         if not isinstance(sys.exception(), OSError):
@@ -204,7 +226,6 @@ class _Server(HTTPServer):
 
 
 class _Handler(BaseHTTPRequestHandler):
-    timeout = REQUEST_S
     server: _Server
     server_version = "mismatchd"
     sys_version = ""

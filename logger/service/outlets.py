@@ -82,13 +82,16 @@ class Outlets:
             feed.end()
             thread.join(LIVE_S)
 
-    def end(self) -> None:
-        """Stop everything, after the last row was stored; what is not delivered waits there."""
+    def end(self, until_s: float) -> None:
+        """Stop everything, after the last row was stored; what is not delivered waits there.
+
+        `until_s` is the monotonic time by which to return.
+        """
         self._all_stored.set()
         self._reviewer.end()
         for notifier in self.notifiers:
             notifier.end()
-        deadline = time.monotonic() + DELIVER_S
+        deadline = min(until_s, time.monotonic() + DELIVER_S)
         for thread in self._threads:
             thread.join(max(0.0, deadline - time.monotonic()))
         for notifier in self.notifiers:

@@ -3,10 +3,10 @@
 The watchdog is pinged while both loops complete cycles. Capture completes a cycle whenever its
 driver returns, with or without pairs: a lost link that is being reopened does, a read that hangs
 does not. The keeper completes a cycle when it has committed or has nothing to commit, and also when
-the disk accepts nothing: such a daemon is alive and reports it, and a restart would find no more
-space but lose the rows held in memory. A commit that fails for any other reason, such as a lock
-that is never released, or does not return, completes no cycle, and the service manager restarts the
-daemon.
+the disk accepts nothing or does not respond: such a daemon is alive and reports alarms, and a
+restart would find the same disk but lose the rows held in memory. A commit that fails for any other
+reason, such as a lock that is never released, completes no cycle, and the service manager restarts
+the daemon.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ It opens the store, also again after damage, and reports alarms while it is bein
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import threading
@@ -21,9 +22,13 @@ from logger.live.status import Status
 from logger.rows import Row
 from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, HealthGauge, next_row_s
-from logger.service.keeper import COMMIT_S, Keeper, Report
+from logger.service.keeper import COMMIT_S, Keeper
+from logger.service.log_sync import LogSync
+from logger.service.reporter import Report, Reporter
 from logger.service.retention import Retention
+from logger.store.durability import sync_log
 from logger.store.regroup import is_grouped, regroup
+from logger.store.stall import StallTimer
 from logger.store.writer import StoreWriter
 from logger.utc import DAY_NS
 from logger.wording import count
@@ -31,6 +36,7 @@ from logger.wording import count
 log = logging.getLogger("mismatchd")
 
 HEALTH_S = 60.0
+LONGEST_LOCK_S = 2.0  # a commit that takes longer does not wait for a lock (see BUSY_MS)
 HEALTH_WAITS_S = 5.0  # longest wait of a row of health for other rows to be stored with
 
 
@@ -76,9 +82,17 @@ class StoreLoop:
             config.store.keep_samples_days * DAY_NS,
             None if megabytes is None else megabytes * 1_000_000,
         )
-        self.keeper = Keeper(self._open_store, report, retention, self._set_work)
         clocks = read_clocks()
         self.gauge = HealthGauge(clocks)
+        self.sync = LogSync(self._path, config.store.sync_s)
+        self._timer = StallTimer()
+        self.keeper = Keeper(
+            self._open_store,
+            Reporter(report, self._timer),
+            retention,
+            self._set_work,
+            self.sync.committed,
+        )
         self._health_s = health_s
         self._health_due_s = time.monotonic() + next_row_s(clocks.wall_ns, health_s)
 
@@ -86,6 +100,34 @@ class StoreLoop:
     def rows_dropped(self) -> int:
         """Number of rows and raw pairs dropped because memory for them was full."""
         return self._handover.dropped + self.keeper.dropped
+
+    @property
+    def stalls(self) -> int:
+        """Number of commits and syncs that were stalls."""
+        return self._timer.stalls + self.sync.timer.stalls
+
+    def stalled_s(self) -> float:
+        """Return for how many seconds the disk has not responded, 0.0 if it does."""
+        return max(self._timer.stalled_s(), self.sync.timer.stalled_s())
+
+    def lost(self) -> StoreError:
+        """Return the failure to store what is left, with its count; the thread still runs."""
+        rows, pairs = self.keeper.unstored()
+        return StoreError(
+            f"{self._path}: it does not respond; lost {count(rows + len(self._handover), 'row')}"
+            f" and {count(pairs, 'raw pair')}"
+        )
+
+    def close(self) -> None:
+        """Close the store, so that its rows survive a power cut; after `run` has ended."""
+        self.keeper.close()
+        with contextlib.suppress(OSError):  # the log is left if another process reads the store
+            sync_log(self._path)
+
+    def cycles_or_stall(self) -> int:
+        """Return a number that changes with each cycle, and while the disk does not respond."""
+        stalled_s = self._timer.stalled_s()
+        return self.cycles if stalled_s < LONGEST_LOCK_S else -int(stalled_s)
 
     def counts(self) -> dict[str, int]:
         """Return the number of stored rows by table; nothing if the store cannot be read."""
@@ -129,6 +171,7 @@ class StoreLoop:
             else StoreWriter.open(self._path)
         )
         try:
+            store.database.timer = self._timer
             store.insert_calibration(self._coupler.id, dump(self._coupler.content))
             interrupted = store.close_interrupted() if self._is_interrupted else 0
             if self._is_interrupted and not is_grouped(store):
@@ -138,6 +181,7 @@ class StoreLoop:
             store.close()
             raise
         self._is_interrupted = False
+        self.sync.committed(is_urgent=True)  # the calibration
         if interrupted:
             log.warning(
                 "%s interrupted by the end of the last run", count(interrupted, "transmission")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -10,13 +11,16 @@ from pathlib import Path
 from typing import Any, Self
 
 from logger.errors import StoreError
+from logger.store.durability import sync
 from logger.store.schema import current_version, version_of
 from logger.store.sqlite import transaction, translate_errors
+from logger.store.stall import StallTimer
 
 BUSY_MS = 5000
 # A page written twice before the log reaches this size is written to the file once.
 LOG_BYTES = 8_192_000
 FETCH_ROWS = 500
+LARGEST = (1 << 63) - 1  # integer of SQLite
 
 Values = Sequence[Any] | Mapping[str, Any]
 
@@ -29,8 +33,9 @@ class Database:
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self.path = path
+        self.timer = StallTimer()
         self._connection = connection
-        self._file = _identity(path)
+        self.identity = _identity(path)  # device and inode
         self._data_version = self.query_value("PRAGMA data_version")
         log_pages = LOG_BYTES // self.query_value("PRAGMA page_size")
         self.execute(f"PRAGMA wal_autocheckpoint = {log_pages}")
@@ -86,12 +91,26 @@ class Database:
     @property
     def replaced(self) -> bool:
         """True if the path now refers to another file, because this one was found damaged."""
-        return _identity(self.path) != self._file
+        return _identity(self.path) != self.identity
 
     def changed_elsewhere(self) -> bool:
         """True if another process has written since the last call."""
         previous, self._data_version = self._data_version, self.query_value("PRAGMA data_version")
         return bool(previous != self._data_version)
+
+    def wait_for_locks(self, milliseconds: int) -> None:
+        """Wait so long for a lock before a statement fails; BUSY_MS otherwise."""
+        self.execute(f"PRAGMA busy_timeout = {milliseconds}")
+
+    def checkpoint(self) -> None:
+        """Move the write-ahead log into the file, as far as nobody reads it; both are synced."""
+        with self.timer.time():
+            self.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
+    def copy_to(self, path: Path) -> None:
+        """Write all rows to a new file, verified and synced. Raise StoreError, OSError."""
+        with translate_errors(self.path):
+            copy(self._connection, path)
 
     def close(self) -> None:
         """Close the file; may be called twice."""
@@ -103,13 +122,13 @@ class Database:
         if self._connection.in_transaction:
             yield
             return
-        with translate_errors(self.path), transaction(self._connection):
+        with translate_errors(self.path), transaction(self._connection, self.timer):
             yield
 
     def query(self, statement: str, values: Values = ()) -> list[tuple[Any, ...]]:
         """Return all rows of a statement."""
         with translate_errors(self.path):
-            return self._connection.execute(statement, values).fetchall()
+            return self._run(statement, values).fetchall()
 
     def query_row(self, statement: str, values: Values = ()) -> Any:
         """Return the first row of a statement, None if there is none."""
@@ -125,19 +144,33 @@ class Database:
         Read it to its end without delay: until then it keeps the write-ahead log from shrinking.
         """
         with translate_errors(self.path):
-            rows = self._connection.execute(statement, values)
+            rows = self._run(statement, values)
             while page := rows.fetchmany(FETCH_ROWS):
                 yield from page
 
     def execute(self, statement: str, values: Values = ()) -> int:
         """Run a statement; return the number of rows changed."""
         with translate_errors(self.path):
-            return self._connection.execute(statement, values).rowcount
+            return self._run(statement, values).rowcount
+
+    def _run(self, statement: str, values: Values) -> sqlite3.Cursor:
+        try:
+            return self._connection.execute(statement, values)
+        except OverflowError:  # no stored number is beyond, so comparisons keep their result
+            if isinstance(values, Mapping):
+                values = {name: _within_64_bits(value) for name, value in values.items()}
+            else:
+                values = [*map(_within_64_bits, values)]
+            return self._connection.execute(statement, values)
 
     def execute_many(self, statement: str, rows: Iterable[Values]) -> None:
         """Run a statement for each of the rows of values."""
         with translate_errors(self.path):
             self._connection.executemany(statement, rows)
+
+
+def _within_64_bits(value: Any) -> Any:
+    return max(-LARGEST - 1, min(value, LARGEST)) if isinstance(value, int) else value
 
 
 class Repository:
@@ -170,6 +203,26 @@ class Repository:
     def close(self) -> None:
         """Close the file; may be called twice."""
         self.database.close()
+
+
+def copy(source: sqlite3.Connection, path: Path) -> None:
+    """Write a copy to a new file, without a log; verify and sync it.
+
+    Raise sqlite3.DatabaseError if it is not sound, OSError.
+    """
+    path.unlink(missing_ok=True)
+    try:
+        with contextlib.closing(sqlite3.connect(path)) as target:
+            path.chmod(0o600)
+            source.backup(target)
+            target.execute("PRAGMA journal_mode = DELETE")
+            report = target.execute("PRAGMA integrity_check(1)").fetchone()[0]
+            if report != "ok":
+                raise sqlite3.DatabaseError(f"the copy is malformed: {' '.join(report.split())}")
+        sync(path)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
 
 
 def connect(path: Path, mode: str) -> sqlite3.Connection:

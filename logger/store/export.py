@@ -14,6 +14,7 @@ from logger.errors import UsageError
 from logger.store.line_protocol import point
 from logger.store.tables import Record, Table
 
+FORMULA = ("=", "+", "-", "@")  # as which spreadsheets read a cell that begins so
 FORMATS = ("csv", "jsonl", "line-protocol")
 
 
@@ -24,7 +25,8 @@ def write_records(
     if form == "csv":
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow([column.name for column in table.columns])
-        writer.writerows(record.columns.values() for record in records)
+        for record in records:
+            writer.writerow([_cell(value) for value in record.columns.values()])
     elif form == "jsonl":
         for record in records:
             out.write(msgspec.json.encode(record.columns).decode() + "\n")
@@ -33,6 +35,14 @@ def write_records(
             raise UsageError(f"line-protocol is not available for {table.name}; use csv or jsonl")
         for record in records:
             out.write(point(table, record, station) + "\n")
+
+
+def _cell(value: object) -> object:
+    """Return a value of a cell; text cannot act as a formula, nor control a terminal."""
+    if not isinstance(value, str):
+        return value
+    text = "".join(char if char.isprintable() or char == "\n" else " " for char in value)
+    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 def write_samples(blocks: Callable[[], Iterable[SampleBlock]], form: str, out: TextIO) -> None:

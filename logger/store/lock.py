@@ -8,16 +8,25 @@ import os
 from pathlib import Path
 
 from logger.errors import StoreError
+from logger.store.ownership import expect_ours
 
 
 class StoreLock:
-    """Acquired on construction; raises StoreError naming the holder."""
+    """Acquired on construction; raises StoreError naming the holder.
+
+    A file that was never a store is refused. The lock's file remains, as evidence that the store is
+    ours, however damaged it may be.
+    """
 
     def __init__(self, store: Path) -> None:
         path = store.with_name(store.name + ".lock")
+        expect_ours(store, has_been_ours=path.exists())
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            # Readable by its owner only: who can read it can lock it.
+            flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+            self._fd = os.open(path, flags, 0o600)
+            os.fchmod(self._fd, 0o600)
         except OSError as error:
             raise StoreError(
                 f"{path}: cannot be created: {error.strerror}; the daemon must be able to write to"

@@ -119,7 +119,7 @@ class Outbox(Repository):
 
     def begin(self, name: str) -> None:
         """Insert the positions of a forwarder where they are missing."""
-        # Deliveries in the last second before a power cut may be repeated.
+        # A power cut may repeat the deliveries of a few seconds, too.
         self.database.execute("PRAGMA synchronous = NORMAL")
         with self.database.transaction():
             self.database.execute_many(

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from logger.errors import StoreError
+from logger.errors import NewerStoreError
 from logger.store.sqlite import transaction
 
 FOLDER = Path(__file__).parent
@@ -18,11 +18,11 @@ def current_version(folder: Path = FOLDER) -> int:
 
 
 def version_of(connection: sqlite3.Connection, folder: Path = FOLDER) -> int:
-    """Return the version of a database, 0 if empty. Raise StoreError if newer than ours."""
+    """Return the version of a database, 0 if empty. Raise NewerStoreError."""
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     current = current_version(folder)
     if version > current:
-        raise StoreError(
+        raise NewerStoreError(
             f"the store has version {version}, this program supports {current}; use a newer program"
         )
     return version

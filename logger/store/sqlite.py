@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from logger.errors import DamageError, DiskError, StoreError
+from logger.store.stall import StallTimer
 
 # Full, read-only, over a quota or a size limit: SQLite reports the latter as a failed write.
 DISK = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR_WRITE}
@@ -18,12 +19,18 @@ PRIMARY = 0xFF  # mask of the primary part of a result code
 
 
 @contextmanager
-def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """All or nothing; takes the write lock at once, so that it cannot be lost midway."""
-    connection.execute("BEGIN IMMEDIATE")
+def transaction(connection: sqlite3.Connection, timer: StallTimer | None = None) -> Iterator[None]:
+    """All or nothing; takes the write lock at once, so that it cannot be lost midway.
+
+    `timer` times the lock and the commit.
+    """
+    timer = timer or StallTimer()
+    with timer.time():
+        connection.execute("BEGIN IMMEDIATE")
     try:
         yield
-        connection.execute("COMMIT")
+        with timer.time():
+            connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:  # SQLite ends it itself on a full disk
             connection.execute("ROLLBACK")

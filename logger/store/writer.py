@@ -29,6 +29,8 @@ from logger.rows import (
 from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
+from logger.store.log_damage import count_lost_commits
+from logger.store.ownership import APPLICATION_ID
 from logger.store.reader import Store
 from logger.store.schema import migrate
 from logger.store.sqlite import error_class
@@ -49,12 +51,14 @@ from logger.store.statements import (
 )
 from logger.store.tables import TRANSMISSIONS, Event
 from logger.store.weather import WeatherRows
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
 # A commit writes whole pages to the log, most of them for a row of some hundred bytes, so the
 # smallest possible pages wear the card least.
 PAGE_BYTES = 512
+BUSY_MS = 1000  # a shutdown waits this long for a foreign lock, twice
 MOST_HEALTH_ROWS = 400 * 24 * 60  # one row per minute: 400 days, whatever the clock says
 
 
@@ -269,18 +273,44 @@ def _translate_opening(path: Path) -> Iterator[None]:
         raise kind(f"{path}: {reason}: {error}") from error
 
 
+def _read_log(path: Path) -> bytes:
+    try:
+        return path.with_name(path.name + "-wal").read_bytes()
+    except FileNotFoundError:
+        return b""
+
+
+def _report_lost_commits(connection: sqlite3.Connection, path: Path, log_content: bytes) -> None:
+    """Move the log of an earlier run into the file; log how many of its commits are unreadable."""
+    _, frames, _ = connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+    page_bytes = connection.execute("PRAGMA page_size").fetchone()[0]
+    lost = count_lost_commits(log_content, page_bytes, frames) if frames >= 0 else 0
+    if lost:
+        log.error(
+            "%s-wal: %s cannot be read, by damage or by a power cut before the log was synced",
+            path,
+            count(lost, "commit"),
+        )
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     """Open a connection for writing to a database of the present schema."""
     connection = connect(path, "rwc")
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # takes effect for a new file only
+        if not connection.execute("PRAGMA application_id").fetchone()[0]:
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        log_content = _read_log(path)
         connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = NORMAL")
+        if log_content:
+            _report_lost_commits(connection, path, log_content)
+        connection.execute("PRAGMA synchronous = NORMAL")  # see service/log_sync
         migrate(connection)
         salvage.check(connection, path)
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
     except StoreError as error:
         connection.close()
-        raise StoreError(f"{path}: {error}") from error
+        raise type(error)(f"{path}: {error}") from error
     except BaseException:
         connection.close()
         raise

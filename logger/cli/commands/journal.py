@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from logger.cli.station import config_option, store_path
+from logger.config.report import one_line
 from logger.errors import UsageError
 from logger.store.journal import KINDS, Journal
 from logger.utc import FOREVER, format_ns, parse_time
@@ -110,7 +111,9 @@ def list_(kind: str | None, since: str | None, until: str | None, config_path: P
         records = list(store.records(JOURNAL, *span_ns))
     rows = [record.columns for record in records if kind in (None, record.columns["kind"])]
     for row in rows:
-        click.echo(f"{row['id']:>4}  {row['time_utc'][:19]}Z  {row['kind']:11}{row['text']}")
+        click.echo(
+            f"{row['id']:>4}  {row['time_utc'][:19]}Z  {row['kind']:11}{one_line(row['text'])}"
+        )
     if not rows:
         is_filtered = (kind, since, until) != (None, None, None)
         click.echo("no such entry" if is_filtered else "the journal is empty", err=True)
@@ -137,7 +140,7 @@ def weather(file: Path, config_path: Path | None) -> None:
 
 
 def _one_line(text: str) -> str:
-    text = " ".join(text.split())
+    text = " ".join(one_line(text).split())
     if not text:
         raise UsageError("the entry is empty; write what was done")
     return text

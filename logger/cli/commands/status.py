@@ -137,6 +137,11 @@ def _daemon_lines(live: Status | None) -> list[tuple[str, str]]:
         lines.append(("dropped", f"{count(live.rows_dropped, 'row')} and raw pairs"))
     if live.store_error:
         lines.append(("store", live.store_error))
+    if live.stalled_s:
+        text = f"the disk has not responded for {live.stalled_s:.1f} s; alarms are still delivered"
+        lines.append(("disk", text))
+    elif live.stalls:
+        lines.append(("disk", f"{count(live.stalls, 'stall')} of more than 0.25 s since the start"))
     return lines
 
 
@@ -170,7 +175,10 @@ def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
     last = notifier.last_delivered_utc
     delivered = f"last delivery {last}" if last else "nothing delivered yet"
     waiting = count(notifier.waiting, "message")
-    lines = [("notify", f"{notifier.name}: {waiting} waiting; {delivered}"), *_error_line(notifier)]
+    lines = [
+        ("notify", f"{notifier.name}: {waiting} waiting; {delivered}"),
+        *_progress_lines(notifier),
+    ]
     if notifier.given_up:
         lines.append(("", f"{count(notifier.given_up, 'recent message')} refused and dropped"))
     return lines
@@ -184,7 +192,7 @@ def _forwarder_lines(
     backlog = count(forwarder.backlog, "row")
     lines = [
         ("influxdb", f"{forwarder.name}: {backlog} waiting; {accepted}"),
-        *_error_line(forwarder),
+        *_progress_lines(forwarder),
         *(("", f"the server {warning}") for warning in warnings.get(forwarder.name, ())),
     ]
     if forwarder.refused:
@@ -196,8 +204,11 @@ def _forwarder_lines(
     return lines
 
 
-def _error_line(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
-    if not outlet.last_error:
-        return []
-    state = "failing" if outlet.failing else "resolved"
-    return [("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})")]
+def _progress_lines(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
+    lines = []
+    if outlet.delivering_since_utc:
+        lines.append(("", f"delivering since {outlet.delivering_since_utc}"))
+    if outlet.last_error:
+        state = "failing" if outlet.failing else "resolved"
+        lines.append(("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})"))
+    return lines

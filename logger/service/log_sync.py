@@ -1,0 +1,91 @@
+"""Syncs the store's write-ahead log, so that commits survive a power cut.
+
+SQLite syncs the log at checkpoints only. This thread syncs it soon after a commit with a change of
+an alarm or a fault, and within a configured time after any other. It is a thread of its own, so
+that the next commit, and the report of an alarm with its id, do not wait for a slow card.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+import time
+from pathlib import Path
+
+from logger.store.durability import sync_log
+from logger.store.stall import StallTimer
+
+log = logging.getLogger("mismatchd")
+
+URGENT_S = 0.02  # an alarm comes with other rows: one sync for all of them
+RETRY_S = 1.0
+
+
+class LogSync:
+    """Syncs after commits of the store at `path`, until `end` is called.
+
+    every_s   longest time between a commit that is not urgent and its sync
+
+    `failure` is the reason why the last sync failed, if it did.
+    """
+
+    def __init__(self, path: Path, every_s: float) -> None:
+        self.timer = StallTimer()
+        self.failure: str | None = None
+        self._path = path
+        self._every_s = every_s
+        self._changed = threading.Condition()
+        self._due_s = math.inf
+        self._ended = False
+
+    def committed(self, is_urgent: bool) -> None:
+        """Note a commit."""
+        self._sync_in(URGENT_S if is_urgent else self._every_s)
+
+    def run(self) -> None:
+        """Sync when due."""
+        while self._wait():
+            self._sync()
+
+    def end(self) -> None:
+        """Let `run` return; closing the store syncs the rest."""
+        with self._changed:
+            self._ended = True
+            self._changed.notify_all()
+
+    def _wait(self) -> bool:
+        """Wait until a sync is due; return False at the end."""
+        with self._changed:
+            while not self._ended:
+                left_s = self._due_s - time.monotonic()
+                if left_s <= 0:
+                    self._due_s = math.inf
+                    return True
+                self._changed.wait(None if left_s == math.inf else left_s)
+        return False
+
+    def _sync_in(self, seconds: float) -> None:
+        due_s = time.monotonic() + seconds
+        with self._changed:
+            if due_s < self._due_s:
+                self._due_s = due_s
+                self._changed.notify_all()
+
+    def _sync(self) -> None:
+        try:
+            with self.timer.time():
+                sync_log(self._path)
+        except OSError as error:
+            if self.failure is None:
+                log.error(
+                    "%s: cannot sync: %s; a power cut may lose alarms that were reported",
+                    self._path,
+                    error.strerror,
+                )
+            self.failure = f"{self._path}: cannot sync: {error.strerror}"
+            self._sync_in(RETRY_S)
+        else:
+            if self.failure is not None:
+                log.warning("%s: synced again", self._path)
+            self.failure = None

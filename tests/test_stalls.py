@@ -1,0 +1,214 @@
+"""A disk that does not respond: alarms are reported in time, the daemon says so, and it ends."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import socket
+import sqlite3
+import sys
+import threading
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from tests.deadlines import in_time, lateness_s, wait_until
+from tests.disk import Disk
+from tests.servers import free_port
+from tests.station import Running, line, mismatchd, pty, write_config
+from tests.test_end_to_end import HANG, QUIET, play, play_until_read
+
+GOOD, BAD = (4.0, 0.05), (4.0, 4.0 * (2 / 3) ** 2)  # SWR 1.25 and 5
+LATENCY_S = 0.015
+HOLD_S = 0.05
+WATCHDOG = "{high_reflected_power: {limit_w: 9}}"
+# Notes the moment at which it was started.
+NOTER = """\
+#!{python}
+import sys, time
+now = time.monotonic()
+with open({notes!r}, "a") as file:
+    print(now, sys.stdin.readline().strip(), file=file)
+"""
+
+
+def command(folder: Path, script: str) -> str:
+    """Return options of a notifier of alarms that runs this Python program."""
+    program = folder / "program"
+    program.write_text(script)
+    program.chmod(0o755)
+    return f"{{kind: command, command: ['{program}'], detail: alarms}}"
+
+
+def test_alarms_are_reported_while_the_disk_stalls(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    disk = Disk(tmp_path, tmp_path / "data")
+    notes, port = tmp_path / "notes", free_port()
+    with pty() as (master, name):
+        config = write_config(
+            tmp_path,
+            name,
+            transmission=HANG,
+            watchdog=WATCHDOG,
+            metrics=f"{{listen: '127.0.0.1:{port}'}}",
+            notify=f"[{command(tmp_path, NOTER.format(python=sys.executable, notes=str(notes)))}]",
+        )
+        daemon = Running(config, **disk.environ)
+        try:
+            play_until_read(daemon, config, master)
+            play(master, 500, [(0.5, QUIET), (2.2, GOOD)])
+            disk.stall()
+            completed_s = alarm(master, daemon)
+            raised_s, raised = next(item for item in daemon.events if item[1]["event"] == "alarm")
+            assert raised["change"] == "raised"
+            assert raised["id"] is None
+            assert in_time(raised_s - completed_s, LATENCY_S + lateness_s())
+            assert wait_until(notes.exists)
+            started_s = float(wait_until(notes.read_text).split()[0])
+            # The program itself has to start.
+            assert in_time(started_s - completed_s, LATENCY_S + 0.1 + lateness_s())
+            status = daemon.wait_status(config, lambda status: status.stalled_s > 0.25)
+            assert status.store_error is None
+            assert "the disk has not responded" in mismatchd("status", "-c", config).stdout
+            metrics = urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics").read().decode()
+            assert "mismatchd_store_stalled_seconds 0.0" not in metrics
+            disk.stall(stalls=False)
+            status = daemon.wait_status(config, lambda status: not status.stalled_s)
+            assert status.stalls == 1
+            play(master, 500, [(1.0, QUIET)])
+            daemon.wait_events(1, event="transmission")
+            code, said = daemon.stop()
+        finally:
+            disk.stall(stalls=False)
+            daemon.kill()
+    assert code == 0, said
+    assert "the disk does not respond" in said
+    raises = [event for _, event in daemon.events if event.get("change") == "raised"]
+    assert len(raises) == 1  # not once more when it was stored
+    stored = mismatchd("export", "alarms", "-c", config).stdout.splitlines()[1:]
+    assert len(stored) == 1
+    assert raises[0]["raised_utc"] in stored[0]
+
+
+def alarm(master: int, daemon: Running) -> float:
+    """Send bad pairs; return the moment of the one that completes the hold time."""
+    rate, bad = 500, line(*BAD)
+    begun_s = time.monotonic()
+    completed_s = 0.0
+    for place in range(round(0.1 * rate)):
+        while (left_s := begun_s + place / rate - time.monotonic()) > 0:
+            if select.select([daemon.process.stdout], [], [], left_s)[0]:
+                daemon.poll()
+        os.write(master, bad)
+        if place == round(HOLD_S * rate):
+            completed_s = time.monotonic()
+    daemon.wait_events(1, event="alarm")
+    return completed_s
+
+
+# Ending in every state.
+
+
+@contextlib.contextmanager
+def silent_server() -> Iterator[int]:
+    """A port at which connections are accepted and nothing is ever said."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield server.getsockname()[1]
+
+
+@contextlib.contextmanager
+def sending(master: int) -> Iterator[None]:
+    """Pairs of a transmission, without pause."""
+    stop = threading.Event()
+
+    def send() -> None:
+        while not stop.wait(0.01):
+            os.write(master, line(*GOOD))
+
+    thread = threading.Thread(target=send)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
+@contextlib.contextmanager
+def locked(store: Path) -> Iterator[None]:
+    """The store with a foreign lock."""
+    other = sqlite3.connect(store, isolation_level=None)
+    try:
+        other.execute("BEGIN IMMEDIATE")
+        yield
+    finally:
+        other.close()
+
+
+@contextlib.contextmanager
+def busily_read(store: Path) -> Iterator[None]:
+    """The store with a reader amid a long query."""
+    other = sqlite3.connect(store, isolation_level=None)
+    try:
+        other.execute("BEGIN")
+        other.execute("SELECT * FROM health").fetchone()
+        yield
+    finally:
+        other.close()
+
+
+STATES = ("idle", "keyed", "locked", "stalled", "notifier", "forwarder", "read")
+
+
+@pytest.mark.parametrize(
+    ("state", "number"),
+    [(state, signal.SIGTERM) for state in STATES] + [("keyed", signal.SIGHUP)],
+)
+def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signals) -> None:
+    (tmp_path / "data").mkdir()
+    disk = Disk(tmp_path, tmp_path / "data")
+    with ExitStack() as stack:
+        master, name = stack.enter_context(pty())
+        port = stack.enter_context(silent_server())
+        sections = {"watchdog": WATCHDOG, "transmission": HANG}
+        if state == "notifier":
+            script = f"#!{sys.executable}\nimport time\ntime.sleep(60)\n"
+            sections["notify"] = f"[{command(tmp_path, script)}]"
+        if state == "forwarder":
+            sections["influxdb"] = f"{{url: 'http://127.0.0.1:{port}', org: o, bucket: b}}"
+        config = write_config(tmp_path, name, **sections)
+        daemon = Running(config, **disk.environ, INFLUX_TOKEN="none")
+        stack.callback(daemon.kill)
+        stack.callback(disk.stall, False)
+        play_until_read(daemon, config, master)
+        if state in ("notifier", "forwarder"):
+            play(master, 500, [(0.5, QUIET), (2.2, GOOD)])
+            alarm(master, daemon)
+        store = config.parent / "data/station.sqlite"
+        if state in ("keyed", "locked", "stalled", "read"):
+            stack.enter_context(sending(master))
+        if state == "locked":
+            stack.enter_context(locked(store))
+        if state == "read":
+            stack.enter_context(busily_read(store))
+        if state == "stalled":
+            disk.stall()
+            daemon.wait_status(config, lambda status: status.stalled_s > 0.3)
+        time.sleep(0.5)
+        begun_s = time.monotonic()
+        daemon.process.send_signal(number)
+        code = daemon.process.wait(30)
+        took_s = time.monotonic() - begun_s
+        said = daemon.process.stderr.read().decode()
+    assert in_time(took_s, 5.0), (took_s, said)
+    assert "Traceback" not in said, said
+    is_lossy = state in ("locked", "stalled")
+    assert code == int(is_lossy), said
+    losses = [text for text in said.splitlines() if "lost " in text and "raw pair" in text]
+    assert len(losses) == is_lossy, said

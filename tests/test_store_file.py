@@ -1,0 +1,299 @@
+"""The store's file: whose it is, what happens to it under the daemon, copies of it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import stat
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from logger.errors import ForeignFileError, StoreError
+from logger.rows import Memory
+from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
+from logger.service.retention import Retention
+from logger.store.backup import back_up, restore
+from logger.store.lock import StoreLock
+from logger.store.ownership import APPLICATION_ID, expect_ours
+from logger.store.reader import Store
+from logger.store.tables import Event
+from logger.store.writer import StoreWriter
+from tests.old_stores import old_store
+from tests.station import CALIBRATION, mismatchd, write_config
+from tests.test_store import SECOND, T0, alarm, transmission
+
+EVER_NS = 1 << 62
+
+
+def foreign_database(path: Path) -> None:
+    with sqlite3.connect(path) as connection:
+        connection.execute("CREATE TABLE recipes (id INTEGER PRIMARY KEY, text TEXT)")
+        connection.execute("INSERT INTO recipes (text) VALUES ('soup')")
+    connection.close()
+
+
+def foreign_log(path: Path) -> None:
+    foreign_database(path)
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA journal_mode = WAL")
+    connection.close()
+
+
+def other_program(path: Path) -> None:
+    foreign_database(path)
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA application_id = 7")
+    connection.close()
+
+
+FOREIGN: list[Callable[[Path], object]] = [
+    lambda path: path.write_text(CALIBRATION),
+    lambda path: path.write_bytes(os.urandom(5000)),
+    foreign_database,
+    foreign_log,
+    other_program,
+]
+
+
+@pytest.mark.parametrize("make", FOREIGN)
+def test_a_file_that_was_never_a_store_is_refused_untouched(
+    tmp_path: Path, make: Callable[[Path], object]
+) -> None:
+    path = tmp_path / "thing"
+    make(path)
+    content = path.read_bytes()
+    driver = "{kind: replay, path: none.csv}"
+    config = write_config(tmp_path, "none", store=f"{{path: '{path}'}}", driver=driver)
+    (tmp_path / "none.csv").write_text("time_s,forward_v,reflected_v\n1772391600,0,0\n")
+    files = set(tmp_path.iterdir())
+    for _ in range(2):  # the first must not leave anything that convinces the second
+        done = mismatchd("run", "-c", config, check=False)
+        assert done.returncode == 2
+        assert "not a store of this program" in done.stderr
+    assert path.read_bytes() == content
+    assert set(tmp_path.iterdir()) == files
+
+
+def test_stores_are_recognised(tmp_path: Path) -> None:
+    path = tmp_path / "station.sqlite"
+    with StoreWriter.open(path) as store:
+        assert store.database.query_value("PRAGMA application_id") == APPLICATION_ID
+        expect_ours(path)  # all of it but the header is in the log
+        store.write([transmission()])
+    expect_ours(path)
+    expect_ours(old_store(tmp_path / "old", 1))
+    content = bytearray(path.read_bytes())
+    content[:512] = os.urandom(512)
+    path.write_bytes(content)
+    expect_ours(path)  # damaged, but ours
+    path.write_bytes(os.urandom(5000))
+    with pytest.raises(ForeignFileError):
+        expect_ours(path)
+    StoreLock(tmp_path / "other.sqlite").release()
+    shutil.copy(path, tmp_path / "other.sqlite")
+    StoreLock(tmp_path / "other.sqlite").release()  # a daemon has used it before
+
+
+def test_a_newer_store_is_wrong_usage(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "none")
+    path = tmp_path / "data/station.sqlite"
+    with StoreWriter.open(path) as store:
+        store.database.execute("PRAGMA user_version = 999")
+    done = mismatchd("run", "-c", config, check=False)
+    assert done.returncode == 2, done.stderr
+    assert "use a newer program" in done.stderr
+
+
+def test_the_lock_follows_no_link_and_is_for_its_owner(tmp_path: Path) -> None:
+    path, victim = tmp_path / "station.sqlite", tmp_path / "victim"
+    victim.write_text("precious")
+    (tmp_path / "station.sqlite.lock").symlink_to(victim)
+    with pytest.raises(StoreError):
+        StoreLock(path)
+    assert victim.read_text() == "precious"
+    (tmp_path / "station.sqlite.lock").unlink()
+    lock = StoreLock(path)
+    assert stat.S_IMODE((tmp_path / "station.sqlite.lock").stat().st_mode) == 0o600
+    lock.release()
+
+
+# Under the daemon.
+
+
+def delete(path: Path) -> None:
+    path.unlink()
+
+
+def delete_all(path: Path) -> None:
+    shutil.rmtree(path.parent)
+
+
+def rename(path: Path) -> None:
+    path.rename(path.with_name("old.sqlite"))
+
+
+def rename_all(path: Path) -> None:
+    for suffix in ("", "-wal", "-shm"):
+        path.with_name(path.name + suffix).rename(path.with_name("old.sqlite" + suffix))
+
+
+def replace_by_store(path: Path) -> None:
+    other = path.with_name("other.sqlite")
+    with StoreWriter.open(other) as store:
+        store.write([transmission(T0 - 100 * SECOND)])
+    other.rename(path)
+
+
+def replace_by_text(path: Path) -> None:
+    path.unlink()
+    path.write_text("nothing of ours")
+
+
+@pytest.mark.parametrize(
+    "displace", [delete, delete_all, rename, rename_all, replace_by_store, replace_by_text]
+)
+def test_a_store_that_is_taken_away_returns_with_all_rows(
+    tmp_path: Path, displace: Callable[[Path], None], caplog: pytest.LogCaptureFixture
+) -> None:
+    path = tmp_path / "data/station.sqlite"
+    reported: list[Event] = []
+    keeper = Keeper(
+        lambda damaged: StoreWriter.open(path), Reporter(reported.append), Retention(EVER_NS)
+    )
+    keeper.add([transmission(), alarm("raised", T0), Memory("rule", b"{}")], 0.0)
+    assert keeper.commit_due(1.0)
+    displace(path)
+    keeper.add([transmission(T0 + 10 * SECOND)], 2.0)
+    assert keeper.commit_due(3.0)
+    assert str(path) in caplog.text
+    keeper.add([transmission(T0 + 20 * SECOND), alarm("cleared", T0 + 20 * SECOND)], 4.0)
+    assert keeper.commit_due(5.0)
+    with Store.reader(path) as store:
+        counts = store.counts()
+        assert (counts["transmissions"], counts["alarms"]) == (3, 1)
+        assert store.open_alarms() == []
+        assert store.memories() == {"rule": b"{}"}
+        assert store.database.query_value("PRAGMA integrity_check") == "ok"
+    keeper.close()
+    with Store.reader(path) as store:
+        assert store.counts() == counts
+    asides = list(path.parent.glob("*.replaced-*"))
+    assert len(asides) == displace.__name__.startswith("replace")
+
+
+# Copies.
+
+
+def test_a_backup_is_made_while_rows_are_written_and_restored(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "none")
+    path, target = tmp_path / "data/station.sqlite", tmp_path / "copy.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission(), alarm("raised", T0)])
+        lock = StoreLock(path)
+        done = mismatchd("backup", target, "-c", config)
+        assert "1 transmission, 0 seconds, 0 faults, 1 alarm" in done.stderr
+        store.write([transmission(T0 + 10 * SECOND)])
+        assert mismatchd("restore", target, "-c", config, check=False).returncode == 1
+        lock.release()
+    assert {piece.name for piece in tmp_path.iterdir()} == {
+        "config.yaml",
+        "coupler.yaml",
+        "copy.sqlite",
+        "data",
+    }
+    assert (
+        "the former store is station.sqlite.replaced-"
+        in mismatchd("restore", target, "-c", config).stderr
+    )
+    with Store.reader(path) as store:
+        assert store.counts()["transmissions"] == 1
+    (aside,) = path.parent.glob("*.replaced-*Z")
+    with Store.reader(aside) as store:
+        assert store.counts()["transmissions"] == 2
+    with StoreWriter.open(path) as store:
+        store.write([transmission(T0 + 20 * SECOND)])
+
+
+def test_a_backup_replaces_only_a_backup(tmp_path: Path) -> None:
+    path, target = tmp_path / "station.sqlite", tmp_path / "copy.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission()])
+    with pytest.raises(StoreError, match="the store itself"):
+        back_up(path, path)
+    target.write_text("precious")
+    with pytest.raises(ForeignFileError):
+        back_up(path, target)
+    assert target.read_text() == "precious"
+    with pytest.raises(ForeignFileError):
+        restore(path, target)
+    target.unlink()
+    back_up(path, target)
+    back_up(path, target)
+    with pytest.raises(StoreError, match="no store"):
+        back_up(tmp_path / "none.sqlite", target)
+
+
+def test_a_damaged_store_is_no_backup(tmp_path: Path) -> None:
+    path, target = tmp_path / "station.sqlite", tmp_path / "copy.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission(T0 + n * SECOND) for n in range(200)])
+    back_up(path, target)
+    good = target.read_bytes()
+    content = bytearray(path.read_bytes())
+    for place in range(20 * 512, len(content), 1024):
+        content[place : place + 64] = bytes(64)
+    path.write_bytes(content)
+    with pytest.raises(StoreError):
+        back_up(path, target)
+    with pytest.raises(StoreError):
+        restore(tmp_path / "another.sqlite", path)
+    assert target.read_bytes() == good
+    assert not list(tmp_path.glob("*.part"))
+
+
+# Damage to the log.
+
+
+def left_behind(folder: Path) -> Path:
+    """A store as a kill leaves it, with twenty commits in its log."""
+    path, copy = folder / "live.sqlite", folder / "station.sqlite"
+    with StoreWriter.open(path) as store:
+        store.database.checkpoint()
+        for number in range(20):
+            store.write([transmission(T0 + number * 10 * SECOND)])
+        for suffix in ("", "-wal"):
+            shutil.copy(f"{path}{suffix}", f"{copy}{suffix}")
+    return copy
+
+
+def test_a_sound_log_is_moved_into_the_file(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = left_behind(tmp_path)
+    with StoreWriter.open(path) as store:
+        assert store.counts()["transmissions"] == 20
+        assert path.stat().st_size > 10_000
+    assert caplog.text == ""
+
+
+@pytest.mark.parametrize("place", [10, 20, 30, 32 + 12, 32 + 100, 32 + 40 * 536 + 100])
+def test_one_flipped_bit_in_the_log_is_reported(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, place: int
+) -> None:
+    path = left_behind(tmp_path)
+    log = path.with_name("station.sqlite-wal")
+    content = bytearray(log.read_bytes())
+    content[place] ^= 1
+    log.write_bytes(content)
+    with StoreWriter.open(path) as store:
+        stored = store.counts()["transmissions"]
+        store.write([transmission(T0 + 1000 * SECOND)])
+    assert stored < 20
+    assert f"{20 - stored} commit" in caplog.text
+    caplog.clear()
+    StoreWriter.open(path).close()
+    assert caplog.text == ""
