@@ -6,7 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+import msgspec
+
 from logger.calibration.bench_points import BenchPoint
+from logger.calibration.directivity import Load
 from logger.calibration.steady import KEYED_LEAST_V, Quiet, SteadyReading
 
 UNKEYED_S = 2.0
@@ -26,11 +29,45 @@ LOWEST_W = 0.1  # lowest power proposed; less if needed to span DECADES
 DECADES = 1.5  # of power needed to determine the law of a detector
 
 
+CONDITIONS = ("matched", "reversed", "open", "short")
+FURTHER = ("second-load", "line-DEGREES", "mismatched-OHM")
+SECOND = "second"  # name of the second dummy load in the points file
+
+
+def conditions_of(name: str) -> tuple[str, Load] | None:
+    """Return condition and load of a name of `--conditions`; None if it is none."""
+    kind, _, figure = name.partition("-")
+    if name in CONDITIONS:
+        return name, Load()
+    if name == "second-load":
+        return "matched", Load(SECOND)
+    if kind not in ("line", "mismatched") or not figure.isdecimal() or not int(figure):
+        return None
+    if kind == "line":
+        return "matched", Load(line_deg=float(figure))
+    return None if figure == "50" else ("mismatched", Load(ohm=float(figure)))
+
+
 class BenchStep(NamedTuple):
-    """One key-down to take; 0 W means the transmitter is unkeyed."""
+    """One key-down to take; 0 W means the transmitter is unkeyed.
+
+    load  what the antenna port is connected to, if not the usual load
+    name  of its condition in `--conditions`
+    """
 
     condition: str
     power_w: float
+    load: Load = Load()
+    name: str = ""
+
+    def label(self, point: BenchPoint) -> BenchPoint:
+        """Return the point with the load of this step."""
+        return msgspec.structs.replace(
+            point,
+            load=self.load.name or None,
+            line_deg=self.load.line_deg or None,
+            load_ohm=self.load.ohm,
+        )
 
     @property
     def limit_s(self) -> float:
@@ -57,13 +94,20 @@ def propose_powers_w(highest_w: float) -> tuple[float, ...]:
 
 
 def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[BenchStep]:
-    """Return all steps in order, unkeyed first; into an open or a short only up to LOW_W."""
-    return [BenchStep(conditions[0], 0.0)] + [
-        BenchStep(condition, power)
-        for condition in conditions
-        for power in sorted(set(powers_w))
-        if condition not in FULL_REFLECTION or power <= LOW_W
-    ]
+    """Return all steps in order, unkeyed first.
+
+    Into an open, a short or a mismatch only up to LOW_W; on further loads at one power, since they
+    only show the leak.
+    """
+    result = [BenchStep("matched" if conditions[0] not in CONDITIONS else conditions[0], 0.0)]
+    for name in conditions:
+        condition, load = conditions_of(name) or (name, Load())
+        is_low = condition in (*FULL_REFLECTION, "mismatched")
+        powers = [power for power in sorted(set(powers_w)) if power <= LOW_W or not is_low]
+        if load != Load():
+            powers = powers[-1:]
+        result += [BenchStep(condition, power, load, name) for power in powers]
+    return result
 
 
 class BenchSession:
@@ -132,6 +176,7 @@ def match_points(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> di
             (abs(math.log(point.power_w / step.power_w)), place)
             for place, step in enumerate(steps)
             if step.condition == point.condition and step.power_w > 0
+            if step.load == Load(point.load or "", point.line_deg or 0.0, point.load_ohm)
         ]
         distance, place = min(near, default=(math.inf, 0))
         if distance < math.log(SAME_POWER):

@@ -14,9 +14,9 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
-from logger.calibration.detector import ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
-from logger.calibration.file import CalibrationFile, Port, identify
-from logger.physics.reflection import COVERAGE, LEAST_W, blend
+from logger.calibration.detector import KELVIN, ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
+from logger.calibration.file import Assumptions, CalibrationFile, Port, identify
+from logger.physics.reflection import COVERAGE, LEAST_W, Stray, blend
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
@@ -26,6 +26,10 @@ LEAST_V = 2e-4  # volts above the zero at which the sensitivities end
 TEMPERATURE_STEP_C = 0.5
 NEPER_PER_DB = math.log(10) / 20
 MOST_TEMPERATURES = 64  # cached laws; each is a table
+TEMPERATURE_RANGE_C = 8.0  # usual distance of the shack from the bench, either way
+SQRT3 = math.sqrt(3)  # of a rectangular distribution (JCGM 100:2008, 4.3.7)
+RETURNED_HARMONICS = 0.58  # mean square reflection of an antenna beside its band, 0.5 to 1
+ORDERS = 2, 3  # harmonics that a transmitter's filter leaves
 READABLE_RHO = 0.2  # the reflection coefficient of SWR 1.5
 READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 
@@ -33,12 +37,24 @@ READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 class Coupler:
     """Coupler with one calibration. Immutable after construction.
 
-    least_slope  watts per volt of the reflected reading at its zero
+    least_slope         watts per volt of the reflected reading at its zero
+    leak, forward_leak  directivity of both ports as magnitudes, as far as their size is known
+    stray               waves of unknown size: leaks, harmonics, re-reflection by the antenna port
     """
 
-    def __init__(self, content: CalibrationFile, frequency_khz: float | None = None) -> None:
-        """Prepare the tables; `frequency_khz` applies to pairs that do not report their own."""
+    def __init__(
+        self,
+        content: CalibrationFile,
+        frequency_khz: float | None = None,
+        temperature_range_c: float = TEMPERATURE_RANGE_C,
+    ) -> None:
+        """Prepare the tables.
+
+        frequency_khz        of pairs that do not report their own
+        temperature_range_c  largest distance of the detectors' temperature from that of the bench
+        """
         self.content = content
+        self._temperature_u_c = temperature_range_c / SQRT3
         self._frequency_khz = frequency_khz
         self.id = identify(content)
         top_v = 1.05 * max(
@@ -52,12 +68,8 @@ class Coupler:
         self.reflected = self._law(content.reflected)
         self._laws = {"forward": self.forward, "reflected": self.reflected}
         self.least_slope = float(self.reflected.slope(self.reflected.zero_v))
-        directivity = content.directivity
-        self.leak = self.forward_leak = 0.0
-        if directivity is not None:
-            self.leak = _leak(directivity.reflected_db, directivity.reflected_u_db)
-            if directivity.forward_db is not None:
-                self.forward_leak = _leak(directivity.forward_db, directivity.forward_u_db)
+        self.leak, self.forward_leak, self.strays = _leaks(content)
+        self.stray = Stray(*np.sum(list(self.strays.values()), axis=0).tolist())
         self._by_temperature: dict[tuple[str, int], DetectorLaw] = {}
         self.relative_watts = content.watts == "relative"
         self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 4 * top_v
@@ -143,19 +155,48 @@ class Coupler:
         reflected_w = self.reflected.watts(np.array([self.reflected.zero_v + high_v]))
         return float(reflected_w[0]) / READABLE_RHO**2
 
-    def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
-        """Return the variance of ln(reflected/incident) that averaging does not reduce, (n,).
-
-        It includes the covariance of the fitted parameters, the doubt of both laws and the
-        uncertainty of both zeros.
-        """
-        parameters = self._by_parameters("reflected", reflected_v)
-        parameters -= self._by_parameters("forward", forward_v)
-        return (
-            self._own_variance("forward", forward_v, zero_u.zero_u_v[0])
-            + self._own_variance("reflected", reflected_v, zero_u.zero_u_v[1])
-            + self._quadratic(parameters)
+    @property
+    def worst_leak(self) -> float:
+        """Magnitude of the leak of the reflected port that is not exceeded in 95 %."""
+        if not self.stray.constant:
+            return self.leak
+        return float(
+            blend(np.array(COVERAGE * math.sqrt(self.stray.constant)), np.array(self.leak))
         )
+
+    def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
+        """Return the variance of ln(reflected/incident) that averaging does not reduce, (n,)."""
+        components = self.ratio_components(forward_v, reflected_v, zero_u).values()
+        return np.asarray(sum(components))
+
+    def ratio_components(
+        self, forward_v: Floats, reflected_v: Floats, zero_u: Noise
+    ) -> dict[str, Floats]:
+        """Return the components of `ratio_variance` by name, (n,) each.
+
+        law: doubt of both laws; zero: of both ports; fit: covariance of the fitted parameters; and
+        with assumptions, temperature, load (its effect on the balance) and harmonics (likewise).
+        """
+        by = self._by_parameters("reflected", reflected_v) - self._by_parameters(
+            "forward", forward_v
+        )
+        readings = (("forward", forward_v), ("reflected", reflected_v))
+        components = {
+            "zero": sum(
+                self._zero_variance(side, volts, u_v)
+                for (side, volts), u_v in zip(readings, zero_u.zero_u_v, strict=True)
+            ),
+            "law": sum(self._law_variance(side, volts) for side, volts in readings),
+            "fit": self._quadratic(by),
+        }
+        assumptions = self.content.assumptions
+        if isinstance(assumptions, Assumptions):
+            load2 = 10 ** (-assumptions.load_return_loss_db / 10)
+            leak2 = self.leak**2 + 2 * self.stray.constant + 2 * self.strays["directivity"][1]
+            components["temperature"] = self._temperature_variance(by)
+            components["load"] = np.full(by.shape[1:], 2 * load2 * leak2)
+            components["harmonics"] = np.full(by.shape[1:], 2 * _harmonic2(assumptions))
+        return components  # type: ignore[return-value]
 
     def watts_u(self, side: str, reading_v: Floats, zero_u_v: float = 0.0) -> Floats:
         """Return the relative standard uncertainty of the watts of mean readings, (n,) -> (n,).
@@ -173,23 +214,50 @@ class Coupler:
         lowest_v: float = getattr(self.content.valid, f"{side}_v")[0] - zero_v
         above_v = np.maximum(reading_v - zero_v, LEAST_V)
         of_leakage = LEAKAGE_PER_DECADE * np.log10(np.maximum(lowest_v / above_v, 1.0))
+        by = self._by_parameters(side, reading_v)
         return np.sqrt(
-            self._own_variance(side, reading_v, zero_u_v)
-            + self._quadratic(self._by_parameters(side, reading_v))
+            self._zero_variance(side, reading_v, zero_u_v)
+            + self._law_variance(side, reading_v)
+            + self._quadratic(by)
             + of_class**2
             + of_leakage**2
+            + self._temperature_variance(by)
         )
 
-    def _own_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
-        """Return the variance of ln P of a port from its zero and the choice of its law, (n,)."""
-        port, law = self._ports[side], self._laws[side]
+    def _temperature_variance(self, by: Floats) -> Floats:
+        """Return the variance (n,) of a quantity with derivatives `by` (p, n) by the parameters.
+
+        n Vt is in proportion to the absolute temperature. R Is follows `assumptions`, unless its
+        change was fitted, since the temperature of each pair is then known.
+        """
+        assumptions, content = self.content.assumptions, self.content
+        per_c = np.zeros(len(by))
+        if isinstance(assumptions, Assumptions) and content.covariance is not None:
+            room_c = ROOM_C if content.temperature_c is None else content.temperature_c
+            for place, name in enumerate(content.covariance.parameters):
+                side, _, field = name.partition(".")
+                port = self._ports[side]
+                if field == "n_vt_v" and not port.r_is_per_c:
+                    per_c[place] = port.n_vt_v / (room_c + KELVIN)
+                elif field == "r_is_v" and not port.r_is_per_c:
+                    per_c[place] = port.r_is_v * assumptions.r_is_per_c
+        return np.asarray((self._temperature_u_c * np.tensordot(per_c, by, axes=1)) ** 2)
+
+    def _zero_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
+        """Return the variance of ln P of a port from its zero, (n,)."""
+        law = self._laws[side]
         # At the lower end of a converter that cannot read below 0 the detector may be at its zero.
         above_v = np.maximum(reading_v - law.zero_v, 0.0)
         hidden_v = np.where(reading_v < self.content.converter.step_v, above_v, 0.0)
         off_v = np.hypot(zero_u_v, hidden_v)
         of_zero = law.slope(reading_v) * off_v / np.maximum(law.watts(reading_v), LEAST_W)
+        return np.asarray(of_zero**2)
+
+    def _law_variance(self, side: str, reading_v: Floats) -> Floats:
+        """Return the variance of ln P of a port from the choice of its law, (n,)."""
+        port = self._ports[side]
         doubt_db = interpolate_db(port.doubt, reading_v - port.zero_v)
-        return np.asarray(of_zero**2 + (doubt_db * math.log(10) / 10) ** 2)
+        return np.asarray((doubt_db * math.log(10) / 10) ** 2)
 
     def _by_parameters(self, side: str, reading_v: Floats) -> Floats:
         """Return the derivatives of ln P of a port by the fitted parameters, (p, n).
@@ -240,6 +308,39 @@ def _ln_watts(port: Port, reading_v: Floats) -> Floats:
     by_law = np.log(squared_peak_v(volts, port.n_vt_v, port.r_is_v))
     db = port.coupling_db + interpolate_db(port.correction, volts)
     return np.asarray(by_law + db * math.log(10) / 10)
+
+
+def _leaks(content: CalibrationFile) -> tuple[float, float, dict[str, tuple[float, float]]]:
+    """Return the known leaks of both ports, and by cause the variances of `Stray`."""
+    directivity, assumptions = content.directivity, content.assumptions
+    strays = {"directivity": (0.0, 0.0)}
+    if directivity is None:
+        return 0.0, 0.0, strays
+    if directivity.reflected_rms_db is None or directivity.forward_rms_db is None:
+        forward_db = directivity.forward_db
+        return (
+            _leak(directivity.reflected_db, directivity.reflected_u_db),
+            0.0 if forward_db is None else _leak(forward_db, directivity.forward_u_db),
+            strays,
+        )
+    leak2, forward2 = (
+        10 ** (-db / 10) for db in (directivity.reflected_rms_db, directivity.forward_rms_db)
+    )
+    known2 = directivity.reflected_known * leak2
+    strays["directivity"] = ((leak2 - known2) / 2, forward2 / 2)
+    if isinstance(assumptions, Assumptions):
+        strays["test-port match"] = (0.0, 10 ** (-assumptions.test_port_match_db / 10) / 2)
+        strays["harmonics"] = (RETURNED_HARMONICS * _harmonic2(assumptions) / 2, 0.0)
+    return math.sqrt(known2), 0.0, strays
+
+
+def _harmonic2(assumptions: Assumptions) -> float:
+    """Return the squared amplitude of a harmonic at a detector, relative to the incident wave.
+
+    A peak detector adds it to the fundamental with its phase.
+    """
+    gains = [10 ** (assumptions.coupling_slope_db * math.log2(n) / 10) for n in ORDERS]
+    return float(10 ** (-assumptions.harmonics_dbc / 10) * np.mean(gains))
 
 
 def _leak(db: float, u_db: float) -> float:

@@ -325,7 +325,7 @@ def _claims(axes: Axes, coupler: Coupler) -> list[str]:
     axes.set_ylabel("SWR")
     sheet.logarithmic(axes, "x", bottom_w, top_w)
     axes.axvspan(max(low_w, bottom_w), max(high_w, bottom_w), color=SHADE, zorder=0)
-    if not floor_w and not coupler.leak:
+    if not floor_w and not coupler.worst_leak:
         sheet.note(axes, 0.5, "neither noise nor directivity is known: nothing can be claimed")
         axes.set_yticks([])
         return []
