@@ -54,7 +54,7 @@ class Coupler:
         temperature_range_c  largest distance of the detectors' temperature from that of the bench
         """
         self.content = content
-        self._temperature_u_c = temperature_range_c / SQRT3
+        self.temperature_range_c = temperature_range_c
         self._frequency_khz = frequency_khz
         self.id = identify(content)
         top_v = 1.05 * max(
@@ -166,8 +166,7 @@ class Coupler:
 
     def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
         """Return the variance of ln(reflected/incident) that averaging does not reduce, (n,)."""
-        components = self.ratio_components(forward_v, reflected_v, zero_u).values()
-        return np.asarray(sum(components))
+        return np.asarray(sum(self.ratio_components(forward_v, reflected_v, zero_u).values()))
 
     def ratio_components(
         self, forward_v: Floats, reflected_v: Floats, zero_u: Noise
@@ -181,12 +180,14 @@ class Coupler:
             "forward", forward_v
         )
         readings = (("forward", forward_v), ("reflected", reflected_v))
+        zeros = [
+            self._zero_variance(side, volts, u_v)
+            for (side, volts), u_v in zip(readings, zero_u.zero_u_v, strict=True)
+        ]
+        laws = [self._law_variance(side, volts) for side, volts in readings]
         components = {
-            "zero": sum(
-                self._zero_variance(side, volts, u_v)
-                for (side, volts), u_v in zip(readings, zero_u.zero_u_v, strict=True)
-            ),
-            "law": sum(self._law_variance(side, volts) for side, volts in readings),
+            "zero": zeros[0] + zeros[1],
+            "law": laws[0] + laws[1],
             "fit": self._quadratic(by),
         }
         assumptions = self.content.assumptions
@@ -196,33 +197,46 @@ class Coupler:
             components["temperature"] = self._temperature_variance(by)
             components["load"] = np.full(by.shape[1:], 2 * load2 * leak2)
             components["harmonics"] = np.full(by.shape[1:], 2 * _harmonic2(assumptions))
-        return components  # type: ignore[return-value]
+        return components
 
     def watts_u(self, side: str, reading_v: Floats, zero_u_v: float = 0.0) -> Floats:
         """Return the relative standard uncertainty of the watts of mean readings, (n,) -> (n,).
 
-        It includes the accuracy class of the reference meter, a rectangular distribution (JCGM
-        100:2008, 4.3.7), but no noise. Below the lowest bench point reverse leakage of diode and
+        Without noise; meaningless with relative watts.
+        """
+        return np.sqrt(sum(self.watts_components(side, reading_v, zero_u_v).values()))
+
+    def watts_components(
+        self, side: str, reading_v: Floats, zero_u_v: float = 0.0
+    ) -> dict[str, Floats]:
+        """Return the components of the squared `watts_u` by name, (n,) each.
+
+        The accuracy class of the reference meter is a rectangular distribution (JCGM
+        100:2008, 4.3.7). Below the lowest bench point reverse leakage of diode and
         board bends the law, by 0.08 of the power per decade of volts (an estimate from common
-        parts). Meaningless with relative watts.
+        parts).
         """
         instrument = self.content.instrument
         percent = float(instrument.get("reference_class_percent", 0.0))
         exponent = 1 if instrument.get("reference", "watts") == "watts" else 2  # of volts
-        of_class = exponent * percent / 100 / math.sqrt(3)
+        of_class = exponent * percent / 100 / SQRT3
         zero_v = self._laws[side].zero_v
         lowest_v: float = getattr(self.content.valid, f"{side}_v")[0] - zero_v
         above_v = np.maximum(reading_v - zero_v, LEAST_V)
         of_leakage = LEAKAGE_PER_DECADE * np.log10(np.maximum(lowest_v / above_v, 1.0))
         by = self._by_parameters(side, reading_v)
-        return np.sqrt(
-            self._zero_variance(side, reading_v, zero_u_v)
-            + self._law_variance(side, reading_v)
-            + self._quadratic(by)
-            + of_class**2
-            + of_leakage**2
-            + self._temperature_variance(by)
-        )
+        components = {
+            "zero": self._zero_variance(side, reading_v, zero_u_v),
+            "detector law": self._law_variance(side, reading_v),
+            "fit": self._quadratic(by),
+            "reference class": np.full(len(reading_v), of_class**2),
+            "extrapolation": of_leakage**2,
+        }
+        assumptions = self.content.assumptions
+        if isinstance(assumptions, Assumptions):
+            harmonics = np.full(len(reading_v), 2 * _harmonic2(assumptions))
+            components |= {"temperature": self._temperature_variance(by), "harmonics": harmonics}
+        return components
 
     def _temperature_variance(self, by: Floats) -> Floats:
         """Return the variance (n,) of a quantity with derivatives `by` (p, n) by the parameters.
@@ -241,7 +255,7 @@ class Coupler:
                     per_c[place] = port.n_vt_v / (room_c + KELVIN)
                 elif field == "r_is_v" and not port.r_is_per_c:
                     per_c[place] = port.r_is_v * assumptions.r_is_per_c
-        return np.asarray((self._temperature_u_c * np.tensordot(per_c, by, axes=1)) ** 2)
+        return np.asarray((np.tensordot(per_c, by, axes=1) * self.temperature_range_c) ** 2 / 3)
 
     def _zero_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
         """Return the variance of ln P of a port from its zero, (n,)."""

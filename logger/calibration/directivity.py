@@ -5,11 +5,11 @@ from its own reflection: a coupler trimmed on it is as good as the load. This mo
 for what the readings of the bench say of |D|. Input: the measured leaks with the loads behind them.
 Output: the size of D, by Monte Carlo (JCGM 101:2008) from these distributions, phases uniform:
 
-- D: half of all couplers are trimmed on their load, to 45 to 60 dB there; the directivity of the
-  others is 10 to 50 dB, uniform in dB;
+- D: half of all couplers are trimmed on their load, to 45 to 60 dB there; |D| of the others is
+  uniform up to -10 dB, which is more cautious than uniform in dB: intervals hold at every D;
 - dummy loads: the stated return loss, or 6 dB worse to 14 dB better than typical, uniform in dB;
-- resistors: within 2 % of their value, with reactance of the same size; two loads in parallel reflect
-  what both make of it;
+- resistors: within 2 % of their value, with reactance of the same size; two loads in parallel
+  reflect what both make of it;
 - a line in front of the load: 2 degrees, and a reflection of its own of 0.01.
 (From memory, common practice.)
 """
@@ -26,13 +26,14 @@ from numpy.typing import NDArray
 from logger.blocks import Floats
 from logger.calibration.file import Assumptions
 
-SAMPLES = 200_000
+SAMPLES = 60_000
 SEED = 20  # fixed: the same points give the same file
-TRIMMED_SHARE, TRIMMED_DB, UNTRIMMED_DB = 0.5, (45.0, 60.0), (10.0, 50.0)
+TRIMMED_SHARE, TRIMMED_DB, MOST_LEAK = 0.5, (45.0, 60.0), 10 ** (-10 / 20)
 UNSTATED_DB = (-6.0, 14.0)
 RESISTOR = 0.02
 LINE_DEG, LINE_GAMMA = 2.0, 0.01
 OHM = 50.0
+PARALLEL_OHM = 25.0  # two dummy loads in parallel
 LEAST_SAMPLES = 400  # effective ones; with fewer the readings are taken as less exact
 LEAST_LEAK2 = 1e-7
 
@@ -87,7 +88,7 @@ def separate(readings: Sequence[LeakReading], assumptions: Assumptions) -> Separ
         for name in names
     }
     other = _turned(rng, assumptions.load_return_loss_db + rng.uniform(*spread_db, SAMPLES))
-    leak = _turned(rng, rng.uniform(*UNTRIMMED_DB, SAMPLES))
+    leak = _turned(rng, -20 * np.log10(rng.uniform(1e-4, MOST_LEAK, SAMPLES)))
     trimmed = rng.random(SAMPLES) < TRIMMED_SHARE
     rest = _turned(rng, rng.uniform(*TRIMMED_DB, SAMPLES))
     leak = np.where(trimmed, rest - loads[names[0]], leak)
@@ -122,7 +123,7 @@ def _reflection(
     """Return samples of the reflection of a load, whose dummy load reflects `dummy`."""
     if load.ohm is None:
         gamma = dummy
-    elif load.ohm < OHM:  # two dummy loads in parallel: their admittances add
+    elif load.ohm == PARALLEL_OHM:  # admittances add
         admittance = (1 - dummy) / (1 + dummy) + (1 - other) / (1 + other)
         gamma = (1 - admittance) / (1 + admittance) + load.gamma + 1 / 3
     else:

@@ -67,9 +67,9 @@ class Directivity(
 
     `bound` states that the leak was too small to measure, so that `reflected_db` is a lower bound;
     `forward_bound` is the same for the forward port. The standard uncertainties are of the values
-    in dB. With the load taken into account, `reflected_rms_db` and `forward_rms_db` are the root mean
-    square of each leak, and `reflected_known` is the share of the former whose size is known (see
-    `directivity.Separation`).
+    in dB. With the load taken into account, `reflected_rms_db` and `forward_rms_db` are the root
+    mean square of each leak, and `reflected_known` is the share of the former whose size is known
+    (see `directivity.Separation`).
     """
 
     reflected_db: Positive

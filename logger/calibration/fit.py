@@ -52,6 +52,7 @@ class Fit:
     departures    of both ports: how well the law fits; None with too few points
     balanced      the reflected port has full-wave readings; otherwise it is assumed to be like the
                   forward one
+    outcome       solution of the problem
     forward_from  source of the forward directivity: reversed, open and short, or assumed
     """
 
@@ -63,6 +64,7 @@ class Fit:
     departures: Departures
     balanced: bool
     forward_from: str
+    outcome: FitOutcome
 
 
 def fit(
@@ -122,6 +124,7 @@ def fit(
         departures=departures,
         balanced=bool(problem.full_wave(1).any()),
         forward_from=outcome.forward_leak()[1],
+        outcome=outcome,
     )
 
 

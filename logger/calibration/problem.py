@@ -57,6 +57,15 @@ class Prediction(NamedTuple):
     jacobian: Floats
 
 
+class ProblemOptions(NamedTuple):
+    """What a problem was made with."""
+
+    unknown: bool
+    by_band: bool
+    by_temperature: bool
+    expectation: Expectation
+
+
 class Problem:
     """Residuals as a function of the parameters x, (p,), whose order is that of `layout`.
 
@@ -74,6 +83,7 @@ class Problem:
         expectation: Expectation = BROAD,
     ) -> None:
         self.readings = readings
+        self.options = ProblemOptions(unknown, by_band, by_temperature, expectation)
         self._expectation = expectation
         self.unknown = unknown
         self.used: Bools = readings.used.copy()

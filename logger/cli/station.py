@@ -84,7 +84,9 @@ def calibration_of(config: Config) -> CalibrationFile:
 
 def coupler_of(config: Config) -> Coupler:
     """Return the calibrated coupler. Raises ConfigError, CalibrationError."""
-    return Coupler(calibration_of(config), config.station.frequency_khz)
+    return Coupler(
+        calibration_of(config), config.station.frequency_khz, config.station.temperature_range_c
+    )
 
 
 def line_db(config: Config, mhz: float | None = None) -> float | None:

@@ -35,11 +35,15 @@ S = TypeVar("S", bound=msgspec.Struct)
 
 
 class StationOptions(Section, frozen=True, kw_only=True):
-    """The station; channel or frequency (MHz) if the bridge does not report it."""
+    """The station; channel or frequency (MHz) if the bridge does not report it.
+
+    `temperature_range_c`: the shack is at most so many degrees from the calibration's bench.
+    """
 
     name: Text = "station"
     channel: Annotated[int, Meta(ge=1, le=9999)] | None = None
     frequency_mhz: Positive | None = None
+    temperature_range_c: Annotated[float, Meta(ge=0, le=60)] = 8.0
 
     @property
     def frequency_khz(self) -> float | None:

@@ -10,7 +10,7 @@ from collections import deque
 import numpy as np
 
 from drivers.contract import Driver, EndOfInput, SampleBlock
-from logger.calibration.bench_points import IMPEDANCE_OHM, WATTS_PER_VOLT2, BenchPoint
+from logger.calibration.bench_points import WATTS_PER_VOLT2, BenchPoint
 from logger.calibration.bench_session import (
     UNKEYED_S,
     BenchSession,
@@ -19,6 +19,7 @@ from logger.calibration.bench_session import (
     doubts,
     match_points,
 )
+from logger.calibration.directivity import PARALLEL_OHM
 from logger.calibration.points_file import PointsFile
 from logger.calibration.steady import Level, Quiet, SteadyReading, Trouble, Watch, unsteady
 from logger.cautions import CALIBRATE, before_keying
@@ -310,7 +311,7 @@ def _pieces(block: SampleBlock) -> list[SampleBlock]:
 def _setup(step: BenchStep) -> str:
     """Return the connections of a step as text."""
     load = step.load
-    if load.ohm is not None and load.ohm < IMPEDANCE_OHM:
+    if load.ohm == PARALLEL_OHM:
         what = "two dummy loads in parallel (a T piece)"
     elif load.ohm is not None:
         what = f"a {load.ohm:g} ohm resistor without inductance"
