@@ -83,9 +83,7 @@ class Directivity(
     reflected_known: Annotated[float, msgspec.Meta(ge=0, le=1)] = 1.0
 
 
-class Assumptions(
-    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
-):
+class Assumptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Limits of the bench and the transmitter that the uncertainty takes into account.
 
     load_return_loss_db   of the dummy load

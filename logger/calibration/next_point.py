@@ -83,24 +83,24 @@ def _candidates(fit: Fit, high_w: float) -> list[tuple[str, BenchPoint]]:
             words = f"`matched` at {watts:.2g} W (low switch or a {db} dB attenuator)"
             found.append((words, candidate("matched", watts)))
     if "reversed" not in conditions:
-        words = f"`reversed` at {high_w:g} W (coupler turned round)"
+        words = f"`reversed` at {high_w:.3g} W (coupler turned round)"
         found.append((words, candidate("reversed", high_w)))
     if not any(point.load_ohm or point.line_deg for point in points):
         found += [
             (
-                f"`mismatched` on a 75 ohm resistor at {low_w:g} W",
+                f"`mismatched` on a 75 ohm resistor at {low_w:.3g} W",
                 candidate("mismatched", low_w, Load(ohm=75.0)),
             ),
             (
-                f"`mismatched` on two dummy loads in parallel at {low_w:g} W",
+                f"`mismatched` on two dummy loads in parallel at {low_w:.3g} W",
                 candidate("mismatched", low_w, Load(ohm=PARALLEL_OHM)),
             ),
             (
-                f"the load behind a line of 45 degrees at {high_w:g} W",
+                f"the load behind a line of 45 degrees at {high_w:.3g} W",
                 candidate("matched", high_w, Load(line_deg=45.0)),
             ),
             (
-                f"a second dummy load at {high_w:g} W",
+                f"a second dummy load at {high_w:.3g} W",
                 candidate("matched", high_w, Load("second")),
             ),
         ]

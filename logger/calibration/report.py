@@ -95,13 +95,15 @@ def _directivity(fit: Fit) -> Iterator[str]:
         if leak is None:
             yield f"directivity of the reflected port{where}: not measured (no matched points)"
         else:
+            separates = len(fit.readings.settings) > len(fit.leaks)
             reason = (
                 "the leakage is too small to measure with these points"
-                if leak.separation is None
-                else "one dummy load cannot tell its own reflection from the leak"
+                if leak.separation is None or separates
+                else "one dummy load cannot tell a leak from its own reflection"
             )
-            tail = f" ({reason})" if leak.bound else ""
-            yield f"directivity of the reflected port{where}: {words(leak)}{tail}"
+            yield f"directivity of the reflected port{where}: {words(leak)}"
+            if leak.bound:
+                yield f"  ({reason})"
     directivity = fit.content.directivity
     if directivity is not None and directivity.forward_db is not None:
         doubt = f" ± {directivity.forward_u_db:.1f}" if directivity.forward_u_db else ""
@@ -204,7 +206,8 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
     load_db = (
         None if fit.outcome.assumptions is None else fit.outcome.assumptions.load_return_loss_db
     )
-    if directivity is not None and directivity.bound and load_db is not None:
+    separates = len(readings.settings) > len(readings.bands_khz)
+    if directivity is not None and directivity.bound and load_db is not None and not separates:
         yield (
             f"directivity is only known to be {directivity.reflected_db:.0f} dB or more: read a"
             " second dummy load, the load behind a line, or a known mismatch (`calibrate bench"
