@@ -19,6 +19,7 @@ FULL_REFLECTION_LIMIT_S = 5.0
 FULL_REFLECTION_AVERAGE_S = 2.0
 LOW_W = 1.0  # highest power proposed into an open or a short
 
+LEAST_MISMATCH_V = 0.02  # reflected over forward volts; half of those of SWR 1.5 in square law
 HIGH_ZERO_V = 0.1
 SAME_POWER = 2.0  # a row belongs to a step if their powers differ by less than this factor
 LAW = (0.4, 1.15)  # d ln V / d ln P of diode detectors: 1 when small, 0.5 when large
@@ -191,7 +192,8 @@ def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list
         return [
             f"{name} reads {level.mean_v:.3f} V, high for an unkeyed transmitter; is the key up?"
             for name, level in zip(("forward", "reflected"), levels, strict=True)
-            if level.mean_v > HIGH_ZERO_V
+            if level.mean_v > LEAST_MISMATCH_V = 0.02  # reflected over forward volts; half of those of SWR 1.5 in square law
+HIGH_ZERO_V
         ]
     forward, reflected = (
         level.mean_v - zero_v for level, zero_v in zip(levels, quiet.zero_v, strict=True)
@@ -202,6 +204,8 @@ def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list
         return ["forward reads above reflected: has the coupler been reversed?"]
     if step.condition in FULL_REFLECTION and reflected < 0.5 * forward:
         return [f"reflected reads far below forward: is the antenna port really {step.condition}?"]
+    if step.condition == "mismatched" and reflected < LEAST_MISMATCH_V * forward:
+        return ["reflected reads as little as on a dummy load: is the mismatch connected?"]
     return []
 
 

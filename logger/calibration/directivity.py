@@ -97,7 +97,10 @@ def separate(readings: Sequence[LeakReading], assumptions: Assumptions) -> Separ
     for reading in readings:
         gamma = _reflection(rng, reading.load, loads[reading.load.name], other)
         heard2 = np.abs(leak + gamma / (1 - match * gamma)) ** 2
-        distance += ((heard2 - reading.leak2) / reading.u) ** 2
+        u = reading.u
+        if reading.load.line_deg:  # its own reflection adds to the magnitude
+            u = math.hypot(u, 2 * math.sqrt(max(reading.leak2, 0.0)) * LINE_GAMMA, LINE_GAMMA**2)
+        distance += ((heard2 - reading.leak2) / u) ** 2
     weights = _weights(distance)
     size2 = np.abs(leak) ** 2
     leak2 = float(weights @ size2)
@@ -132,8 +135,7 @@ def _reflection(
         gamma = (relative - 1) / (relative + 1)
     if load.line_deg:
         degrees = load.line_deg + LINE_DEG * rng.standard_normal(SAMPLES)
-        own = LINE_GAMMA * rng.standard_normal((2, SAMPLES))
-        gamma = gamma * np.exp(-2j * np.radians(degrees)) + own[0] + 1j * own[1]
+        gamma = gamma * np.exp(-2j * np.radians(degrees))
     return np.asarray(gamma)
 
 

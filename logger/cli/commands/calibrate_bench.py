@@ -64,7 +64,7 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
             f"Return loss of the dummy load, from its data sheet [{proposed}]:"
         )
         if answer in ("", "unknown"):
-            return known_db
+            return None
         load_db = positive(answer.removesuffix("db").strip().lstrip("-"))
         if load_db is not None and LEAST_DB <= load_db <= MOST_DB:
             file.state_load_db(load_db)
@@ -148,8 +148,10 @@ def command(
             powers = propose_powers_w(_ask_highest_w(terminal, file))
             proposed = ", ".join(f"{power:g}" for power in powers)
             terminal.say(f"Powers: {proposed} W; s skips a step.")
+            if options["load_return_loss_db"] is None:
+                options["load_return_loss_db"] = _ask_load(terminal, file)
         if options["load_return_loss_db"] is None:
-            options["load_return_loss_db"] = _ask_load(terminal, file)
+            options["load_return_loss_db"] = file.load_db
         session_steps = steps(conditions, powers)
         taken = {step.name for step in session_steps if step.power_w > 0}
         left_out = set(conditions) - taken
