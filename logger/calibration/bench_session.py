@@ -30,7 +30,7 @@ LOWEST_W = 0.1  # lowest power proposed; less if needed to span DECADES
 DECADES = 1.5  # of power needed to determine the law of a detector
 
 
-CONDITIONS = ("matched", "reversed", "open", "short")
+USUAL_CONDITIONS = ("matched", "reversed", "open", "short")
 FURTHER = ("second-load", "line-DEGREES", "mismatched-OHM")
 SECOND = "second"  # name of the second dummy load in the points file
 
@@ -38,7 +38,7 @@ SECOND = "second"  # name of the second dummy load in the points file
 def conditions_of(name: str) -> tuple[str, Load] | None:
     """Return condition and load of a name of `--conditions`; None if it is none."""
     kind, _, figure = name.partition("-")
-    if name in CONDITIONS:
+    if name in USUAL_CONDITIONS:
         return name, Load()
     if name == "second-load":
         return "matched", Load(SECOND)
@@ -100,7 +100,7 @@ def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[BenchSte
     Into an open, a short or a mismatch only up to LOW_W; on further loads at one power, since they
     only show the leak.
     """
-    result = [BenchStep("matched" if conditions[0] not in CONDITIONS else conditions[0], 0.0)]
+    result = [BenchStep("matched" if conditions[0] not in USUAL_CONDITIONS else conditions[0], 0.0)]
     for name in conditions:
         condition, load = conditions_of(name) or (name, Load())
         is_low = condition in (*FULL_REFLECTION, "mismatched")
@@ -192,8 +192,7 @@ def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list
         return [
             f"{name} reads {level.mean_v:.3f} V, high for an unkeyed transmitter; is the key up?"
             for name, level in zip(("forward", "reflected"), levels, strict=True)
-            if level.mean_v > LEAST_MISMATCH_V = 0.02  # reflected over forward volts; half of those of SWR 1.5 in square law
-HIGH_ZERO_V
+            if level.mean_v > HIGH_ZERO_V
         ]
     forward, reflected = (
         level.mean_v - zero_v for level, zero_v in zip(levels, quiet.zero_v, strict=True)

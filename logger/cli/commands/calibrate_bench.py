@@ -11,9 +11,9 @@ import click
 
 from logger.calibration.bench_points import WATTS_PER_VOLT2
 from logger.calibration.bench_session import (
-    CONDITIONS,
     FURTHER,
     LOW_W,
+    USUAL_CONDITIONS,
     conditions_of,
     propose_powers_w,
     steps,
@@ -35,7 +35,7 @@ def _conditions(context: click.Context, option: click.Parameter, text: str) -> t
     names = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",")))
     for name in names:
         if not conditions_of(name):
-            listed = ", ".join((*CONDITIONS, *FURTHER))
+            listed = ", ".join((*USUAL_CONDITIONS, *FURTHER))
             raise click.BadParameter(f"{name!r} is not one of {listed}")
     return names
 
@@ -86,7 +86,7 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
 @click.option(
     "--conditions",
     callback=_conditions,
-    default=",".join(CONDITIONS),
+    default=",".join(USUAL_CONDITIONS),
     show_default=True,
     metavar="NAME,...",
     help="Conditions to measure, in this order. Further ones tell the dummy load from the coupler:"
