@@ -15,6 +15,7 @@ from logger.calibration.file import LAW, SIDES, Port
 from logger.calibration.fit import Fit
 from logger.calibration.next_point import SHOWN_SWR, propose
 from logger.calibration.outcome import Leak
+from logger.calibration.problem import LAW_POWERS
 from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR
 
@@ -277,6 +278,12 @@ def _missing(fit: Fit) -> Iterator[str]:
         yield "no unkeyed points (power 0): zero and noise are guessed; add a few"
     if fit.content.watts == "relative":
         return
+    powers = {round(math.log(point.power_w), 1) for point in points if point.power_w > 0}
+    assumptions = fit.outcome.assumptions
+    if assumptions is not None and assumptions.detector == "unknown" and len(powers) < LAW_POWERS:
+        yield (
+            "few powers hardly show the detectors' law: state the type of the diodes with --detector"
+        )
     if "reversed" not in conditions and not {"open", "short"} <= conditions:
         yield (
             "the balance of the ports is uncertain: add reversed points (coupler turned round), or"
