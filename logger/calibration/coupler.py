@@ -16,6 +16,7 @@ from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
 from logger.calibration.detector import KELVIN, ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
 from logger.calibration.file import Assumptions, CalibrationFile, Port, identify
+from logger.calibration.strays import find_leaks, harmonic2
 from logger.physics.reflection import COVERAGE, LEAST_W, Stray, blend
 from logger.rows import Flag
 
@@ -24,12 +25,9 @@ UNKNOWN_END_V = 20.0  # end of the laws if the file does not state the end of th
 LEAKAGE_PER_DECADE = 0.08  # see `Coupler.watts_u`
 LEAST_V = 2e-4  # volts above the zero at which the sensitivities end
 TEMPERATURE_STEP_C = 0.5
-NEPER_PER_DB = math.log(10) / 20
 MOST_TEMPERATURES = 64  # cached laws; each is a table
 TEMPERATURE_RANGE_C = 8.0  # usual distance of the shack from the bench, either way
 SQRT3 = math.sqrt(3)  # of a rectangular distribution (JCGM 100:2008, 4.3.7)
-RETURNED_HARMONICS = 0.58  # mean square reflection of an antenna beside its band, 0.5 to 1
-ORDERS = 2, 3  # harmonics that a transmitter's filter leaves
 READABLE_RHO = 0.2  # the reflection coefficient of SWR 1.5
 READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 
@@ -68,7 +66,7 @@ class Coupler:
         self.reflected = self._law(content.reflected)
         self._laws = {"forward": self.forward, "reflected": self.reflected}
         self.least_slope = float(self.reflected.slope(self.reflected.zero_v))
-        self.leak, self.forward_leak, self.strays = _leaks(content)
+        self.leak, self.forward_leak, self.strays = find_leaks(content)
         self.stray = Stray(*np.sum(list(self.strays.values()), axis=0).tolist())
         self._by_temperature: dict[tuple[str, int], DetectorLaw] = {}
         self.relative_watts = content.watts == "relative"
@@ -196,7 +194,7 @@ class Coupler:
             leak2 = self.leak**2 + 2 * self.stray.constant + 2 * self.strays["directivity"][1]
             components["temperature"] = self._temperature_variance(by)
             components["load"] = np.full(by.shape[1:], 2 * load2 * leak2)
-            components["harmonics"] = np.full(by.shape[1:], 2 * _harmonic2(assumptions))
+            components["harmonics"] = np.full(by.shape[1:], 2 * harmonic2(assumptions))
         return components
 
     def watts_u(self, side: str, reading_v: Floats, zero_u_v: float = 0.0) -> Floats:
@@ -234,7 +232,7 @@ class Coupler:
         }
         assumptions = self.content.assumptions
         if isinstance(assumptions, Assumptions):
-            harmonics = np.full(len(reading_v), 2 * _harmonic2(assumptions))
+            harmonics = np.full(len(reading_v), 2 * harmonic2(assumptions))
             components |= {"temperature": self._temperature_variance(by), "harmonics": harmonics}
         return components
 
@@ -322,42 +320,3 @@ def _ln_watts(port: Port, reading_v: Floats) -> Floats:
     by_law = np.log(squared_peak_v(volts, port.n_vt_v, port.r_is_v))
     db = port.coupling_db + interpolate_db(port.correction, volts)
     return np.asarray(by_law + db * math.log(10) / 10)
-
-
-def _leaks(content: CalibrationFile) -> tuple[float, float, dict[str, tuple[float, float]]]:
-    """Return the known leaks of both ports, and by cause the variances of `Stray`."""
-    directivity, assumptions = content.directivity, content.assumptions
-    strays = {"directivity": (0.0, 0.0)}
-    if directivity is None:
-        return 0.0, 0.0, strays
-    if directivity.reflected_rms_db is None or directivity.forward_rms_db is None:
-        forward_db = directivity.forward_db
-        return (
-            _leak(directivity.reflected_db, directivity.reflected_u_db),
-            0.0 if forward_db is None else _leak(forward_db, directivity.forward_u_db),
-            strays,
-        )
-    leak2, forward2 = (
-        10 ** (-db / 10) for db in (directivity.reflected_rms_db, directivity.forward_rms_db)
-    )
-    known2 = directivity.reflected_known * leak2
-    strays["directivity"] = ((leak2 - known2) / 2, forward2 / 2)
-    if isinstance(assumptions, Assumptions):
-        strays["test-port match"] = (0.0, 10 ** (-assumptions.test_port_match_db / 10) / 2)
-        strays["harmonics"] = (RETURNED_HARMONICS * _harmonic2(assumptions) / 2, 0.0)
-    return math.sqrt(known2), 0.0, strays
-
-
-def _harmonic2(assumptions: Assumptions) -> float:
-    """Return the squared amplitude of a harmonic at a detector, relative to the incident wave.
-
-    A peak detector adds it to the fundamental with its phase.
-    """
-    gains = [10 ** (assumptions.coupling_slope_db * math.log2(n) / 10) for n in ORDERS]
-    return float(10 ** (-assumptions.harmonics_dbc / 10) * np.mean(gains))
-
-
-def _leak(db: float, u_db: float) -> float:
-    """Return the magnitude of a leak, with its uncertainty added as a Gaussian part."""
-    size = 10 ** (-db / 20)
-    return float(blend(np.array(COVERAGE * size * u_db * NEPER_PER_DB), np.array(size)))

@@ -282,7 +282,8 @@ def _missing(fit: Fit) -> Iterator[str]:
     assumptions = fit.outcome.assumptions
     if assumptions is not None and assumptions.detector == "unknown" and len(powers) < LAW_POWERS:
         yield (
-            "few powers hardly show the detectors' law: state the type of the diodes with --detector"
+            "few powers hardly show the detectors' law: state the type of the diodes with"
+            " --detector"
         )
     if "reversed" not in conditions and not {"open", "short"} <= conditions:
         yield (
