@@ -53,13 +53,20 @@ class BenchStep(NamedTuple):
     """One key-down to take; 0 W means the transmitter is unkeyed.
 
     load  what the antenna port is connected to, if not the usual load
-    name  of its condition in `--conditions`
     """
 
     condition: str
     power_w: float
     load: Load = Load()
-    name: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name in `--conditions`, the inverse of `conditions_of`."""
+        if self.load.ohm is not None:
+            return f"mismatched-{self.load.ohm:g}"
+        if self.load.line_deg:
+            return f"line-{self.load.line_deg:g}"
+        return "second-load" if self.load.name else self.condition
 
     def label(self, point: BenchPoint) -> BenchPoint:
         """Return the point with the load of this step."""
@@ -107,7 +114,7 @@ def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[BenchSte
         powers = [power for power in sorted(set(powers_w)) if power <= LOW_W or not is_low]
         if load != Load():
             powers = powers[-1:]
-        result += [BenchStep(condition, power, load, name) for power in powers]
+        result += [BenchStep(condition, power, load) for power in powers]
     return result
 
 

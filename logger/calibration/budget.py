@@ -147,8 +147,8 @@ def describe(coupler: Coupler) -> list[str]:
     assumptions = coupler.content.assumptions
     if not isinstance(assumptions, Assumptions):
         return [
-            "This calibration states neither its load nor the other limits below, which therefore",
-            "count as ideal: fit it again, with --load-return-loss.",
+            "The calibration does not state its dummy load: load, test-port match, harmonics",
+            "and temperature count as ideal. Fit its points again to include them.",
         ]
 
     def words(name: str, text: str) -> str:

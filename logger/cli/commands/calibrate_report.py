@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import textwrap
 from pathlib import Path
 
 import click
@@ -9,8 +11,10 @@ import click
 from logger.cli.numbers import numbers
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.errors import UsageError
+from logger.physics.reflection import COVERAGE
 
 SWRS = (1.2, 1.5, 3.0)
+WIDTH = 76  # characters per line
 NEGLIGIBLE = 0.005  # share of the variance
 
 
@@ -82,11 +86,14 @@ def command(
         if coupler.relative_watts:
             continue
         parts = watts_budget(coupler, watts)
-        total = sum(part.u**2 for part in parts) ** 0.5
+        percent = 100 * math.sqrt(sum(part.u**2 for part in parts))
         listed = ", ".join(
             f"{part.name} {100 * part.u:.2g} %" for part in parts if part.share >= NEGLIGIBLE
         )
         click.echo("")
-        click.echo(f"{watts:.3g} W: standard uncertainty {100 * total:.2g} %, 95 % within"
-                   f" {196 * total:.2g} %")  # fmt: skip
-        click.echo(f"  {listed}")
+        click.echo(
+            f"{watts:.3g} W: standard uncertainty {percent:.2g} %, 95 % within"
+            f" {COVERAGE * percent:.2g} %"
+        )
+        for line in textwrap.wrap(listed, WIDTH):
+            click.echo(f"  {line}")
