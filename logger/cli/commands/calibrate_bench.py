@@ -150,8 +150,6 @@ def command(
             terminal.say(f"Powers: {proposed} W; s skips a step.")
             if options["load_return_loss_db"] is None:
                 options["load_return_loss_db"] = _ask_load(terminal, file)
-        if options["load_return_loss_db"] is None:
-            options["load_return_loss_db"] = file.load_db
         session_steps = steps(conditions, powers)
         taken = {step.name for step in session_steps if step.power_w > 0}
         left_out = set(conditions) - taken

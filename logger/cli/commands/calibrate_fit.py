@@ -88,11 +88,12 @@ def command(points: Path, output: Path, plot: Path | None, **options: Any) -> No
 def fit_and_write(points: Path, output: Path, plot: Path | None = None, **options: Any) -> None:
     """Fit with `options` of `fit`, write the calibration, print the report.
 
-    Writes nothing if the fit fails.
+    Writes nothing if the fit fails. A comment in the file may state the return loss of the load.
     """
     from logger.calibration.bench_points import load
     from logger.calibration.file import dump, identify
     from logger.calibration.fit import fit
+    from logger.calibration.points_file import PointsText
     from logger.calibration.report import report
 
     if plot is not None:
@@ -100,8 +101,11 @@ def fit_and_write(points: Path, output: Path, plot: Path | None = None, **option
         from logger.charts.sheet import check_suffix, save
 
         check_suffix(plot)
+    bench = load(points)
+    if options.get("load_return_loss_db") is None:
+        options["load_return_loss_db"] = PointsText(points.read_text("utf-8-sig"), "").load_db
     assumptions = assume(options)
-    result = fit(load(points), assumptions=assumptions, **options)
+    result = fit(bench, assumptions=assumptions, **options)
     try:
         output.write_text(dump(result.content), encoding="utf-8")
     except OSError as error:
