@@ -42,7 +42,9 @@ class NextPoint(NamedTuple):
 
 
 def propose(fit: Fit) -> NextPoint | None:
-    """Return the best candidate; None if none helps."""
+    """Return the best candidate; None if none helps, or if the powers are not known."""
+    if fit.content.watts == "relative":
+        return None
     high_w = max(point.power_w for point in fit.bench.points)
     now = Coupler(fit.content)
     best, least = None, (1 - LEAST_GAIN) * _width(now, high_w)
@@ -129,6 +131,6 @@ def _simulate(fit: Fit, point: BenchPoint) -> CalibrationFile:
     return FitOutcome(problem, solution, fit.departures, fit.outcome.assumptions).make_file(
         bench,
         instrument=fit.content.instrument,
-        strongest_w=None if fit.content.watts == "absolute" else 1.0,
+        strongest_w=None,
         date=datetime.now(UTC),
     )
