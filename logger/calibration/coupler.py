@@ -227,12 +227,12 @@ class Coupler:
             "zero": self._zero_variance(side, reading_v, zero_u_v),
             "detector law": self._law_variance(side, reading_v),
             "fit": self._quadratic(by),
-            "reference class": np.full(len(reading_v), of_class**2),
+            "reference class": np.full_like(reading_v, of_class**2),
             "extrapolation": of_leakage**2,
         }
         assumptions = self.content.assumptions
         if isinstance(assumptions, Assumptions):
-            harmonics = np.full(len(reading_v), 2 * harmonic2(assumptions))
+            harmonics = np.full_like(reading_v, 2 * harmonic2(assumptions))
             components |= {"temperature": self._temperature_variance(by), "harmonics": harmonics}
         return components
 

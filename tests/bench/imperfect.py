@@ -172,7 +172,7 @@ class Case(NamedTuple):
     states_load: bool = False
     trimmed: bool = False
     lowest_w: float = 0.5
-    has_law: bool = True  # points of several powers; otherwise widths have no bar
+    judges_width: bool = True  # the oracle knows as little; otherwise widths have no bar
 
 
 USUAL_ROWS = tuple(bench.Row(name, watts) for name in ("matched", "reversed") for watts in POWERS_W)
@@ -192,11 +192,13 @@ CASES = (
         Case(f"  load stated, {db:g} dB", (db,), USUAL_ROWS, states_load=True)
         for db in (20.0, 30.0, 40.0)
     ),
-    Case("trimmed on its load", (25.0,), USUAL_ROWS, trimmed=True),
+    Case("trimmed on its load", (25.0,), USUAL_ROWS, trimmed=True, judges_width=False),
     Case("second load, two lines", EVERY_DB, FURTHER_ROWS),
-    Case("one power, unknown diode", EVERY_DB, ONE, lowest_w=2.0, has_law=False),
+    Case("one power, unknown diode", EVERY_DB, ONE, lowest_w=2.0, judges_width=False),
     *(
-        Case(f"one power, {kind}", EVERY_DB, TURNED, detector=kind, lowest_w=2.0, has_law=False)
+        Case(
+            f"one power, {kind}", EVERY_DB, TURNED, detector=kind, lowest_w=2.0, judges_width=False
+        )
         for kind in bench.DETECTORS
     ),
     Case(
@@ -204,9 +206,9 @@ CASES = (
         EVERY_DB,
         (*TURNED, bench.Row("matched", 1.0)),
         lowest_w=1.0,
-        has_law=False,
+        judges_width=False,
     ),
-    Case("a 10 dB attenuator", EVERY_DB, ATTENUATED, has_law=False),
+    Case("a 10 dB attenuator", EVERY_DB, ATTENUATED, judges_width=False),
 )
 
 
@@ -233,7 +235,7 @@ def group(case: Case, oracle: Oracle, worlds: int, count: int) -> bool:
         ideal_low, ideal_high = oracle.interval(world, readings)
         parts.append([swr, low, high, (high - low) / (ideal_high - ideal_low)])
     swr, low, high, width = (np.concatenate(part) for part in zip(*parts, strict=True))
-    passed = line(case.name, swr, low, high, width, HIGHEST_WIDTH if case.has_law else np.inf)
+    passed = line(case.name, swr, low, high, width, HIGHEST_WIDTH if case.judges_width else np.inf)
     for begin, end in itertools.pairwise(SWR_BINS):
         mask = (swr >= begin) & (swr < end)
         line(f"    SWR {begin:g} to {end:g}", swr[mask], low[mask], high[mask], width[mask])
