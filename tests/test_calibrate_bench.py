@@ -432,6 +432,7 @@ def test_a_session_on_a_narrow_terminal_ends_in_a_calibration(tmp_path: Path) ->
     powers = [0.1, 0.5, 5.0]
     with bench(tmp_path) as (bridge, config):
         options = ("--conditions", "matched,reversed", "--powers", "0.1,0.5,5")
+        options += ("--load-return-loss", "60")  # this bench's load is perfect
         person = Person(config, *options, columns=40)
         try:
             person.sees("rated for the power")
@@ -548,6 +549,10 @@ def test_a_lost_link_begins_the_step_again(tmp_path: Path) -> None:
             person.sees("not a valid answer")
             person.types("3 W\n")
             person.sees("0.095, 0.3, 0.95, 3 W")
+            person.sees("Return loss of the dummy load, from its data sheet [unknown]:")
+            person.types("good\n")
+            person.sees("not a valid answer")
+            person.types(ENTER)
             person.sees("Enter when ready:")
             person.types(ENTER)
             person.sees("Step 2")
@@ -626,9 +631,10 @@ def test_the_end_of_a_file_is_one_line(tmp_path: Path) -> None:
         assert len(bench_points.load(tmp_path / "points.csv").points) == count
 
 
-def test_too_few_points_for_a_fit(tmp_path: Path) -> None:
-    config = replayed(tmp_path, (2.3, 0.0, "matched"), (1, 1.0, "matched"), (0.3, 0.0, "matched"))
-    options = ("--powers", "1", "--conditions", "matched")
+def test_points_that_cannot_be_fitted_are_kept(tmp_path: Path) -> None:
+    stretches = (2.3, 0.0, "reversed"), (1, 1.0, "reversed"), (0.3, 0.0, "reversed")
+    config = replayed(tmp_path, *stretches)
+    options = ("--powers", "1", "--conditions", "reversed")
     for said in ("Step 2 of 2", "2 of 2 steps are in"):
         done = piped(config, "\n" * 3, *options)
         assert done.returncode == 1

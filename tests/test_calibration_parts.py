@@ -222,7 +222,7 @@ def test_each_port_needs_three_powers_over_a_factor_of_four() -> None:
     ("by_band", "by_temperature", "marks"), [(False, False, 0), (True, True, 0), (True, False, 5)]
 )
 def test_each_parameter_has_one_name(by_band: bool, by_temperature: bool, marks: int) -> None:
-    layout = Layout(3, by_band=by_band, by_temperature=by_temperature, marks=marks)
+    layout = Layout(3, 5, by_band=by_band, by_temperature=by_temperature, marks=marks)
     numbers = np.concatenate([part.ravel() for part in layout.index])
     assert sorted(numbers.tolist()) == list(range(layout.size))
     derivatives = np.zeros((6, 2, layout.size))
@@ -230,6 +230,7 @@ def test_each_parameter_has_one_name(by_band: bool, by_temperature: bool, marks:
     views.leak2[4, 2, 0] = 7.0  # writes through, also to part of an array
     assert derivatives[4, 1, layout.index.leak2[2, 0]] == 7.0
     assert np.count_nonzero(derivatives) == 1
+    assert views.leak2.shape == (6, 5, 2)
     assert views.band_db.shape == (6, 2 * by_band, 2)
     assert views.ln_power.shape == (6, marks)
 

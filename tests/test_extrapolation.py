@@ -187,7 +187,9 @@ def test_watts_below_the_points_are_in_more_doubt(fitted: Fit) -> None:
     lowest_v = fitted.content.valid.forward_v[0] - coupler.forward.zero_v
     volts = coupler.forward.zero_v + lowest_v * np.array([0.1, 1.0])
     added = np.diff(coupler.watts_u("forward", volts)[::-1] ** 2)
-    own = np.diff(coupler._own_variance("forward", volts, 0.0)[::-1])
+    own_variance = coupler._zero_variance("forward", volts, 0.0)
+    own_variance += coupler._law_variance("forward", volts)
+    own = np.diff(own_variance[::-1])
     assert added - own == pytest.approx(LEAKAGE_PER_DECADE**2)
 
 

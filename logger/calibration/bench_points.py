@@ -2,11 +2,16 @@
 
     condition,power_w,forward_v,reflected_v[,frequency_khz][,temperature_c]...
 
-matched   antenna port on a dummy load
-reversed  coupler turned round: transmitter on the antenna port, dummy load on the other
-open      antenna port open (low power only); short likewise
+matched     antenna port on a dummy load
+reversed    coupler turned round: transmitter on the antenna port, dummy load on the other
+open        antenna port open (low power only); short likewise
+mismatched  antenna port on a resistor of `load_ohm`; 25: two dummy loads in parallel
 
-`power_w` is the incident power on the reference meter, 0 with the transmitter unkeyed.
+These tell the reflection of the dummy load from the coupler's directivity: a second dummy load
+(`load`, any name), the load behind a line of `line_deg` degrees, or a known mismatch.
+
+`power_w` is the incident power on the reference meter, 0 with the transmitter unkeyed; behind an
+attenuator of `attenuation_db` the coupler receives less.
 """
 
 from __future__ import annotations
@@ -21,9 +26,11 @@ import msgspec
 from logger.errors import BenchPointError
 from logger.wording import suggest
 
-CONDITIONS = ("matched", "reversed", "open", "short")
+CONDITIONS = ("matched", "reversed", "open", "short", "mismatched")
 NEEDED = ("condition", "power_w", "forward_v", "reflected_v")
 WATTS_PER_VOLT2 = {"vrms": 1 / 50, "vp": 1 / 100, "vpp": 1 / 400}  # volts across 50 ohm
+IMPEDANCE_OHM = 50.0
+LEAST_MISMATCH = 0.1  # relative; a smaller one is hidden by the tolerance of resistors
 HIGHEST_V = 60.0  # no detector of a small station gives more; more means millivolts or counts
 
 
@@ -35,6 +42,10 @@ class BenchPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     forward_sd_v    standard deviation of a single reading; reflected_sd_v likewise
     readings        number of readings in the means
     step_v          one step of the converter, full_scale_v the reading where it clips
+    load            name of the dummy load, if there are several
+    line_deg        electrical length of a line between coupler and load, degrees
+    load_ohm        resistance of a known mismatch
+    attenuation_db  of an attenuator or divider between the reference and the coupler
     """
 
     condition: str
@@ -49,11 +60,15 @@ class BenchPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     step_v: float | None = None
     full_scale_v: float | None = None
     remark: str | None = None
+    load: str | None = None
+    line_deg: float | None = None
+    load_ohm: float | None = None
+    attenuation_db: float | None = None
 
 
 COLUMNS = BenchPoint.__struct_fields__
-TEXT = ("condition", "remark")
-POSITIVE = ("readings", "step_v", "full_scale_v", "frequency_khz")
+TEXT = ("condition", "remark", "load")
+POSITIVE = ("readings", "step_v", "full_scale_v", "frequency_khz", "load_ohm")
 
 
 class Bench(msgspec.Struct, frozen=True):
@@ -128,6 +143,11 @@ def _point(cells: dict[str, str], place: str) -> BenchPoint:
     if condition not in CONDITIONS:
         hint = suggest(condition, CONDITIONS, "use one of")
         raise BenchPointError(f"{place}: condition `{condition}` is unknown; {hint}")
+    if (condition == "mismatched") != ("load_ohm" in values):
+        raise BenchPointError(
+            f"{place}: load_ohm: give the resistance with `mismatched`, and only there (25: two"
+            " dummy loads in parallel, 75: a 75 ohm resistor)"
+        )
     return msgspec.convert(values, BenchPoint)
 
 
@@ -147,7 +167,26 @@ def _number(name: str, cell: str, place: str) -> float:
             f"{place}: {name}: {cell} V is more than such a detector gives; are these millivolts"
             " or counts? Give volts"
         )
+    if name == "attenuation_db" and number < 0:
+        raise BenchPointError(f"{place}: attenuation_db: {cell} is below 0; give the loss in dB")
+    if name == "line_deg" and number < 0:
+        raise BenchPointError(f"{place}: line_deg: {cell} is below 0; give a length in degrees")
+    if name == "load_ohm" and abs(number - IMPEDANCE_OHM) < LEAST_MISMATCH * IMPEDANCE_OHM:
+        raise BenchPointError(f"{place}: load_ohm: {cell} is no mismatch; use `matched`")
     return number
+
+
+def attenuated(bench: Bench) -> Bench:
+    """Return the points with the power that arrives behind their attenuators."""
+    points = [
+        msgspec.structs.replace(
+            point, power_w=point.power_w * 10 ** (-point.attenuation_db / 10), attenuation_db=None
+        )
+        if point.attenuation_db
+        else point
+        for point in bench.points
+    ]
+    return Bench(points, bench.places)
 
 
 def in_watts(bench: Bench, reference: str) -> Bench:

@@ -6,7 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+import msgspec
+
 from logger.calibration.bench_points import BenchPoint
+from logger.calibration.directivity import Load
 from logger.calibration.steady import KEYED_LEAST_V, Quiet, SteadyReading
 
 UNKEYED_S = 2.0
@@ -16,6 +19,7 @@ FULL_REFLECTION_LIMIT_S = 5.0
 FULL_REFLECTION_AVERAGE_S = 2.0
 LOW_W = 1.0  # highest power proposed into an open or a short
 
+LEAST_MISMATCH_V = 0.02  # reflected over forward volts; half of those of SWR 1.5 in square law
 HIGH_ZERO_V = 0.1
 SAME_POWER = 2.0  # a row belongs to a step if their powers differ by less than this factor
 LAW = (0.4, 1.15)  # d ln V / d ln P of diode detectors: 1 when small, 0.5 when large
@@ -26,11 +30,52 @@ LOWEST_W = 0.1  # lowest power proposed; less if needed to span DECADES
 DECADES = 1.5  # of power needed to determine the law of a detector
 
 
+USUAL_CONDITIONS = ("matched", "reversed", "open", "short")
+FURTHER = ("second-load", "line-DEGREES", "mismatched-OHM")
+SECOND = "second"  # name of the second dummy load in the points file
+
+
+def conditions_of(name: str) -> tuple[str, Load] | None:
+    """Return condition and load of a name of `--conditions`; None if it is none."""
+    kind, _, figure = name.partition("-")
+    if name in USUAL_CONDITIONS:
+        return name, Load()
+    if name == "second-load":
+        return "matched", Load(SECOND)
+    if kind not in ("line", "mismatched") or not figure.isdecimal() or not int(figure):
+        return None
+    if kind == "line":
+        return "matched", Load(line_deg=float(figure))
+    return None if figure == "50" else ("mismatched", Load(ohm=float(figure)))
+
+
 class BenchStep(NamedTuple):
-    """One key-down to take; 0 W means the transmitter is unkeyed."""
+    """One key-down to take; 0 W means the transmitter is unkeyed.
+
+    load  what the antenna port is connected to, if not the usual load
+    """
 
     condition: str
     power_w: float
+    load: Load = Load()
+
+    @property
+    def name(self) -> str:
+        """Name in `--conditions`, the inverse of `conditions_of`."""
+        if self.load.ohm is not None:
+            return f"mismatched-{self.load.ohm:g}"
+        if self.load.line_deg:
+            return f"line-{self.load.line_deg:g}"
+        return "second-load" if self.load.name else self.condition
+
+    def label(self, point: BenchPoint) -> BenchPoint:
+        """Return the point with the load of this step."""
+        return msgspec.structs.replace(
+            point,
+            load=self.load.name or None,
+            line_deg=self.load.line_deg or None,
+            load_ohm=self.load.ohm,
+        )
 
     @property
     def limit_s(self) -> float:
@@ -57,13 +102,20 @@ def propose_powers_w(highest_w: float) -> tuple[float, ...]:
 
 
 def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[BenchStep]:
-    """Return all steps in order, unkeyed first; into an open or a short only up to LOW_W."""
-    return [BenchStep(conditions[0], 0.0)] + [
-        BenchStep(condition, power)
-        for condition in conditions
-        for power in sorted(set(powers_w))
-        if condition not in FULL_REFLECTION or power <= LOW_W
-    ]
+    """Return all steps in order, unkeyed first.
+
+    Into an open, a short or a mismatch only up to LOW_W; on further loads at one power, since they
+    only show the leak.
+    """
+    result = [BenchStep("matched" if conditions[0] not in USUAL_CONDITIONS else conditions[0], 0.0)]
+    for name in conditions:
+        condition, load = conditions_of(name) or (name, Load())
+        is_low = condition in (*FULL_REFLECTION, "mismatched")
+        powers = [power for power in sorted(set(powers_w)) if power <= LOW_W or not is_low]
+        if load != Load():
+            powers = powers[-1:]
+        result += [BenchStep(condition, power, load) for power in powers]
+    return result
 
 
 class BenchSession:
@@ -132,6 +184,7 @@ def match_points(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> di
             (abs(math.log(point.power_w / step.power_w)), place)
             for place, step in enumerate(steps)
             if step.condition == point.condition and step.power_w > 0
+            if step.load == Load(point.load or "", point.line_deg or 0.0, point.load_ohm)
         ]
         distance, place = min(near, default=(math.inf, 0))
         if distance < math.log(SAME_POWER):
@@ -157,6 +210,8 @@ def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list
         return ["forward reads above reflected: has the coupler been reversed?"]
     if step.condition in FULL_REFLECTION and reflected < 0.5 * forward:
         return [f"reflected reads far below forward: is the antenna port really {step.condition}?"]
+    if step.condition == "mismatched" and reflected < LEAST_MISMATCH_V * forward:
+        return ["reflected reads as little as on a dummy load: is the mismatch connected?"]
     return []
 
 

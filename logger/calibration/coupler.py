@@ -14,9 +14,10 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
-from logger.calibration.detector import ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
-from logger.calibration.file import CalibrationFile, Port, identify
-from logger.physics.reflection import COVERAGE, LEAST_W, blend
+from logger.calibration.detector import KELVIN, ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
+from logger.calibration.file import Assumptions, CalibrationFile, Port, identify
+from logger.calibration.strays import find_leaks, harmonic2
+from logger.physics.reflection import COVERAGE, LEAST_W, Stray, blend
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
@@ -24,8 +25,9 @@ UNKNOWN_END_V = 20.0  # end of the laws if the file does not state the end of th
 LEAKAGE_PER_DECADE = 0.08  # see `Coupler.watts_u`
 LEAST_V = 2e-4  # volts above the zero at which the sensitivities end
 TEMPERATURE_STEP_C = 0.5
-NEPER_PER_DB = math.log(10) / 20
 MOST_TEMPERATURES = 64  # cached laws; each is a table
+TEMPERATURE_RANGE_C = 8.0  # usual distance of the shack from the bench, either way
+SQRT3 = math.sqrt(3)  # of a rectangular distribution (JCGM 100:2008, 4.3.7)
 READABLE_RHO = 0.2  # the reflection coefficient of SWR 1.5
 READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 
@@ -33,12 +35,24 @@ READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 class Coupler:
     """Coupler with one calibration. Immutable after construction.
 
-    least_slope  watts per volt of the reflected reading at its zero
+    least_slope         watts per volt of the reflected reading at its zero
+    leak, forward_leak  directivity of both ports as magnitudes, as far as their size is known
+    stray               waves of unknown size: leaks, harmonics, re-reflection by the antenna port
     """
 
-    def __init__(self, content: CalibrationFile, frequency_khz: float | None = None) -> None:
-        """Prepare the tables; `frequency_khz` applies to pairs that do not report their own."""
+    def __init__(
+        self,
+        content: CalibrationFile,
+        frequency_khz: float | None = None,
+        temperature_range_c: float = TEMPERATURE_RANGE_C,
+    ) -> None:
+        """Prepare the tables.
+
+        frequency_khz        of pairs that do not report their own
+        temperature_range_c  largest distance of the detectors' temperature from that of the bench
+        """
         self.content = content
+        self.temperature_range_c = temperature_range_c
         self._frequency_khz = frequency_khz
         self.id = identify(content)
         top_v = 1.05 * max(
@@ -52,12 +66,8 @@ class Coupler:
         self.reflected = self._law(content.reflected)
         self._laws = {"forward": self.forward, "reflected": self.reflected}
         self.least_slope = float(self.reflected.slope(self.reflected.zero_v))
-        directivity = content.directivity
-        self.leak = self.forward_leak = 0.0
-        if directivity is not None:
-            self.leak = _leak(directivity.reflected_db, directivity.reflected_u_db)
-            if directivity.forward_db is not None:
-                self.forward_leak = _leak(directivity.forward_db, directivity.forward_u_db)
+        self.leak, self.forward_leak, self.strays = find_leaks(content)
+        self.stray = Stray(*np.sum(list(self.strays.values()), axis=0).tolist())
         self._by_temperature: dict[tuple[str, int], DetectorLaw] = {}
         self.relative_watts = content.watts == "relative"
         self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 4 * top_v
@@ -143,53 +153,123 @@ class Coupler:
         reflected_w = self.reflected.watts(np.array([self.reflected.zero_v + high_v]))
         return float(reflected_w[0]) / READABLE_RHO**2
 
-    def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
-        """Return the variance of ln(reflected/incident) that averaging does not reduce, (n,).
-
-        It includes the covariance of the fitted parameters, the doubt of both laws and the
-        uncertainty of both zeros.
-        """
-        parameters = self._by_parameters("reflected", reflected_v)
-        parameters -= self._by_parameters("forward", forward_v)
-        return (
-            self._own_variance("forward", forward_v, zero_u.zero_u_v[0])
-            + self._own_variance("reflected", reflected_v, zero_u.zero_u_v[1])
-            + self._quadratic(parameters)
+    @property
+    def worst_leak(self) -> float:
+        """Magnitude of the leak of the reflected port that is not exceeded in 95 %."""
+        if not self.stray.constant:
+            return self.leak
+        return float(
+            blend(np.array(COVERAGE * math.sqrt(self.stray.constant)), np.array(self.leak))
         )
+
+    def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
+        """Return the variance of ln(reflected/incident) that averaging does not reduce, (n,)."""
+        return np.asarray(sum(self.ratio_components(forward_v, reflected_v, zero_u).values()))
+
+    def ratio_components(
+        self, forward_v: Floats, reflected_v: Floats, zero_u: Noise
+    ) -> dict[str, Floats]:
+        """Return the components of `ratio_variance` by name, (n,) each.
+
+        law: doubt of both laws; zero: of both ports; fit: covariance of the fitted parameters; and
+        with assumptions, temperature, load (its effect on the balance) and harmonics (likewise).
+        """
+        by = self._by_parameters("reflected", reflected_v) - self._by_parameters(
+            "forward", forward_v
+        )
+        readings = (("forward", forward_v), ("reflected", reflected_v))
+        zeros = [
+            self._zero_variance(side, volts, u_v)
+            for (side, volts), u_v in zip(readings, zero_u.zero_u_v, strict=True)
+        ]
+        laws = [self._law_variance(side, volts) for side, volts in readings]
+        components = {
+            "zero": zeros[0] + zeros[1],
+            "law": laws[0] + laws[1],
+            "fit": self._quadratic(by),
+        }
+        assumptions = self.content.assumptions
+        if isinstance(assumptions, Assumptions):
+            load2 = 10 ** (-assumptions.load_return_loss_db / 10)
+            leak2 = self.leak**2 + 2 * self.stray.constant + 2 * self.strays["directivity"][1]
+            components["temperature"] = self._temperature_variance(by)
+            components["load"] = np.full(by.shape[1:], 2 * load2 * leak2)
+            components["harmonics"] = np.full(by.shape[1:], 2 * harmonic2(assumptions))
+        return components
 
     def watts_u(self, side: str, reading_v: Floats, zero_u_v: float = 0.0) -> Floats:
         """Return the relative standard uncertainty of the watts of mean readings, (n,) -> (n,).
 
-        It includes the accuracy class of the reference meter, a rectangular distribution (JCGM
-        100:2008, 4.3.7), but no noise. Below the lowest bench point reverse leakage of diode and
+        Without noise; meaningless with relative watts.
+        """
+        return np.sqrt(sum(self.watts_components(side, reading_v, zero_u_v).values()))
+
+    def watts_components(
+        self, side: str, reading_v: Floats, zero_u_v: float = 0.0
+    ) -> dict[str, Floats]:
+        """Return the components of the squared `watts_u` by name, (n,) each.
+
+        The accuracy class of the reference meter is a rectangular distribution (JCGM
+        100:2008, 4.3.7). Below the lowest bench point reverse leakage of diode and
         board bends the law, by 0.08 of the power per decade of volts (an estimate from common
-        parts). Meaningless with relative watts.
+        parts).
         """
         instrument = self.content.instrument
         percent = float(instrument.get("reference_class_percent", 0.0))
         exponent = 1 if instrument.get("reference", "watts") == "watts" else 2  # of volts
-        of_class = exponent * percent / 100 / math.sqrt(3)
+        of_class = exponent * percent / 100 / SQRT3
         zero_v = self._laws[side].zero_v
         lowest_v: float = getattr(self.content.valid, f"{side}_v")[0] - zero_v
         above_v = np.maximum(reading_v - zero_v, LEAST_V)
         of_leakage = LEAKAGE_PER_DECADE * np.log10(np.maximum(lowest_v / above_v, 1.0))
-        return np.sqrt(
-            self._own_variance(side, reading_v, zero_u_v)
-            + self._quadratic(self._by_parameters(side, reading_v))
-            + of_class**2
-            + of_leakage**2
-        )
+        by = self._by_parameters(side, reading_v)
+        components = {
+            "zero": self._zero_variance(side, reading_v, zero_u_v),
+            "detector law": self._law_variance(side, reading_v),
+            "fit": self._quadratic(by),
+            "reference class": np.full_like(reading_v, of_class**2),
+            "extrapolation": of_leakage**2,
+        }
+        assumptions = self.content.assumptions
+        if isinstance(assumptions, Assumptions):
+            harmonics = np.full_like(reading_v, 2 * harmonic2(assumptions))
+            components |= {"temperature": self._temperature_variance(by), "harmonics": harmonics}
+        return components
 
-    def _own_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
-        """Return the variance of ln P of a port from its zero and the choice of its law, (n,)."""
-        port, law = self._ports[side], self._laws[side]
+    def _temperature_variance(self, by: Floats) -> Floats:
+        """Return the variance (n,) of a quantity with derivatives `by` (p, n) by the parameters.
+
+        n Vt is in proportion to the absolute temperature. R Is follows `assumptions`, unless its
+        change was fitted, since the temperature of each pair is then known.
+        """
+        assumptions, content = self.content.assumptions, self.content
+        per_c = np.zeros(len(by))
+        if isinstance(assumptions, Assumptions) and content.covariance is not None:
+            room_c = ROOM_C if content.temperature_c is None else content.temperature_c
+            for place, name in enumerate(content.covariance.parameters):
+                side, _, field = name.partition(".")
+                port = self._ports[side]
+                if field == "n_vt_v" and not port.r_is_per_c:
+                    per_c[place] = port.n_vt_v / (room_c + KELVIN)
+                elif field == "r_is_v" and not port.r_is_per_c:
+                    per_c[place] = port.r_is_v * assumptions.r_is_per_c
+        return np.asarray((np.tensordot(per_c, by, axes=1) * self.temperature_range_c) ** 2 / 3)
+
+    def _zero_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
+        """Return the variance of ln P of a port from its zero, (n,)."""
+        law = self._laws[side]
         # At the lower end of a converter that cannot read below 0 the detector may be at its zero.
         above_v = np.maximum(reading_v - law.zero_v, 0.0)
         hidden_v = np.where(reading_v < self.content.converter.step_v, above_v, 0.0)
         off_v = np.hypot(zero_u_v, hidden_v)
         of_zero = law.slope(reading_v) * off_v / np.maximum(law.watts(reading_v), LEAST_W)
+        return np.asarray(of_zero**2)
+
+    def _law_variance(self, side: str, reading_v: Floats) -> Floats:
+        """Return the variance of ln P of a port from the choice of its law, (n,)."""
+        port = self._ports[side]
         doubt_db = interpolate_db(port.doubt, reading_v - port.zero_v)
-        return np.asarray(of_zero**2 + (doubt_db * math.log(10) / 10) ** 2)
+        return np.asarray((doubt_db * math.log(10) / 10) ** 2)
 
     def _by_parameters(self, side: str, reading_v: Floats) -> Floats:
         """Return the derivatives of ln P of a port by the fitted parameters, (p, n).
@@ -240,9 +320,3 @@ def _ln_watts(port: Port, reading_v: Floats) -> Floats:
     by_law = np.log(squared_peak_v(volts, port.n_vt_v, port.r_is_v))
     db = port.coupling_db + interpolate_db(port.correction, volts)
     return np.asarray(by_law + db * math.log(10) / 10)
-
-
-def _leak(db: float, u_db: float) -> float:
-    """Return the magnitude of a leak, with its uncertainty added as a Gaussian part."""
-    size = 10 ** (-db / 20)
-    return float(blend(np.array(COVERAGE * size * u_db * NEPER_PER_DB), np.array(size)))

@@ -8,6 +8,7 @@ temperature_c: 21                                     # may be left out
 forward: {coupling_db: 24, n_vt_v: 0.028, r_is_v: 0.004, zero_v: 0.004}   # see `Port` for more
 reflected: {...}
 directivity: {reflected_db: 30, forward_db: 33}       # forward_db may be left out
+assumptions: {load_return_loss_db: 26, stated: [load_return_loss_db]}   # absent in older files
 noise: {forward_v: 0.0006, reflected_v: 0.0006}       # of one reading, transmitter unkeyed
 converter: {step_v: 0.0008, full_scale_v: 3.3}
 valid: {forward_v: [0.02, 2.2], reflected_v: [0.02, 2.2], forward_w: [...], reflected_w: [...]}
@@ -66,7 +67,9 @@ class Directivity(
 
     `bound` states that the leak was too small to measure, so that `reflected_db` is a lower bound;
     `forward_bound` is the same for the forward port. The standard uncertainties are of the values
-    in dB.
+    in dB. With the load taken into account, `reflected_rms_db` and `forward_rms_db` are the root
+    mean square of each leak, and `reflected_known` is the share of the former whose size is known
+    (see `directivity.Separation`).
     """
 
     reflected_db: Positive
@@ -75,6 +78,30 @@ class Directivity(
     reflected_u_db: NonNegative = 0.0
     forward_u_db: NonNegative = 0.0
     forward_bound: bool = False
+    reflected_rms_db: float | None = None
+    forward_rms_db: float | None = None
+    reflected_known: Annotated[float, msgspec.Meta(ge=0, le=1)] = 1.0
+
+
+class Assumptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Limits of the bench and the transmitter that the uncertainty takes into account.
+
+    load_return_loss_db   of the dummy load
+    test_port_match_db    return loss of the coupler's antenna port
+    harmonics_dbc         strongest harmonic of the transmitter, dB below the carrier
+    coupling_slope_db     rise of the coupling, dB an octave
+    r_is_per_c            relative change of the detectors' R Is per degree, where it was not fitted
+    detector              type of the diodes
+    stated                those of the names above that the user stated; the others are typical
+    """
+
+    load_return_loss_db: Positive = 26.0
+    test_port_match_db: Positive = 20.5
+    harmonics_dbc: Positive = 38.0
+    coupling_slope_db: NonNegative = 4.0
+    r_is_per_c: NonNegative = 0.067
+    detector: str = "unknown"
+    stated: list[str] = []
 
 
 class PortVolts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -118,6 +145,7 @@ class CalibrationFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     forward: Port
     reflected: Port
     directivity: Directivity | None = None
+    assumptions: Assumptions | msgspec.UnsetType = msgspec.UNSET  # unset keeps old identities
     noise: PortVolts = PortVolts()
     converter: Converter = Converter()
     valid: Valid

@@ -17,9 +17,10 @@ from datetime import UTC, datetime
 import numpy as np
 
 from logger.blocks import Bools, Floats
-from logger.calibration.bench_points import WATTS_PER_VOLT2, Bench, in_watts
+from logger.calibration.bench_points import WATTS_PER_VOLT2, Bench, attenuated, in_watts
 from logger.calibration.doubt import Departures
-from logger.calibration.file import CalibrationFile
+from logger.calibration.expectation import Expectation, expect
+from logger.calibration.file import Assumptions, CalibrationFile
 from logger.calibration.interpolant import Departure, departure
 from logger.calibration.least_squares import Solution, solve
 from logger.calibration.outcome import FitOutcome, Leak
@@ -51,6 +52,7 @@ class Fit:
     departures    of both ports: how well the law fits; None with too few points
     balanced      the reflected port has full-wave readings; otherwise it is assumed to be like the
                   forward one
+    outcome       solution of the problem
     forward_from  source of the forward directivity: reversed, open and short, or assumed
     """
 
@@ -62,6 +64,7 @@ class Fit:
     departures: Departures
     balanced: bool
     forward_from: str
+    outcome: FitOutcome
 
 
 def fit(
@@ -72,6 +75,7 @@ def fit(
     step_v: float | None = None,
     full_scale_v: float | None = None,
     strongest_w: float = 4.0,
+    assumptions: Assumptions | None = None,
     date: datetime | None = None,
 ) -> Fit:
     """Fit a coupler. Raise BenchPointError with one line that names the row.
@@ -82,13 +86,15 @@ def fit(
                              for volts)
     step_v, full_scale_v     of the converter; otherwise taken from the points
     strongest_w              with reference `none`, the value assumed for the highest power
+    assumptions              of load, antenna port, detectors and transmitter; None: all are ideal
     """
     unknown = reference == UNKNOWN
+    bench = attenuated(bench)
     if reference in WATTS_PER_VOLT2:
         bench = in_watts(bench, reference)
     readings = read(bench, step_v, full_scale_v)
     screen(bench, readings, powers_known=not unknown)
-    problem, x = _choose_problem(readings, unknown)
+    problem, x = _choose_problem(readings, unknown, expect(assumptions))
     _exclude_outliers(problem, x)
     x, solution = _refine(problem, x)
     departures = _judge_law(problem, solution, 0), _judge_law(problem, solution, 1)
@@ -99,7 +105,7 @@ def fit(
             f" (residual {DB * problem.scatter:.1f} dB, largest in this row): check powers,"
             " conditions and columns"
         )
-    outcome = FitOutcome(problem, solution, departures)
+    outcome = FitOutcome(problem, solution, departures, assumptions)
     return Fit(
         content=outcome.make_file(
             bench,
@@ -118,12 +124,15 @@ def fit(
         departures=departures,
         balanced=bool(problem.full_wave(1).any()),
         forward_from=outcome.forward_leak()[1],
+        outcome=outcome,
     )
 
 
-def _choose_problem(readings: Readings, unknown: bool) -> tuple[Problem, Floats]:
+def _choose_problem(
+    readings: Readings, unknown: bool, expectation: Expectation
+) -> tuple[Problem, Floats]:
     """Return the simplest problem that describes the points, and the result of its robust fit."""
-    problem = Problem(readings, unknown=unknown)
+    problem = Problem(readings, unknown=unknown, expectation=expectation)
     x = _fit_robustly(problem)
     celsius = readings.temperature[~np.isnan(readings.temperature)]
     has_bands = len(readings.bands_khz) > 1
@@ -134,7 +143,11 @@ def _choose_problem(readings: Readings, unknown: bool) -> tuple[Problem, Floats]
     ):
         if by_band or by_temperature:
             wider = Problem(
-                readings, unknown=unknown, by_band=by_band, by_temperature=by_temperature
+                readings,
+                unknown=unknown,
+                by_band=by_band,
+                by_temperature=by_temperature,
+                expectation=expectation,
             )
             candidates.append((wider, _reweigh(wider, wider.extend(problem, x))))
     return min(candidates, key=lambda candidate: _schwarz_criterion(*candidate))

@@ -79,7 +79,11 @@ def solve(
             xtol=TIGHT,
             gtol=TIGHT,
         )
-    by = np.asarray(minimum.jac)
+    return describe_minimum(residuals(minimum.x), np.asarray(minimum.jac), minimum.x)
+
+
+def describe_minimum(residuals: Floats, by: Floats, x: Floats) -> Solution:
+    """Return the solution of a minimum at `x`, (p,), with its derivatives `by`, (n, p)."""
     # Scale the columns to equal size, so that the pseudo-inverse cuts off undetermined directions
     # and not those with small units.
     norm = np.linalg.norm(by, axis=0)
@@ -87,4 +91,4 @@ def solve(
     inverse = np.linalg.pinv(by / norm, rcond=1e-10)
     covariance = (inverse @ inverse.T) / np.outer(norm, norm)
     leverage = np.einsum("ij,ji->i", by / norm, inverse)
-    return Solution(minimum.x, covariance, residuals(minimum.x), leverage)
+    return Solution(x, covariance, residuals, leverage)

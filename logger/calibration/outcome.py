@@ -20,7 +20,9 @@ from logger.blocks import Floats
 from logger.calibration import file
 from logger.calibration.bench_points import Bench
 from logger.calibration.detector import DetectorLaw, interpolate_db
+from logger.calibration.directivity import LeakReading, Separation, separate
 from logger.calibration.doubt import Departures, estimate_doubt
+from logger.calibration.file import Assumptions
 from logger.calibration.least_squares import Solution
 from logger.calibration.model import IMPEDANCE_OHM
 from logger.calibration.parameters import Parameters
@@ -30,16 +32,22 @@ MEASURED_FROM = 2.0  # a leak of fewer standard deviations is stated as a bound
 ONE_SIDED = 1.64  # standard deviations of a one-sided 95 % bound
 LEAST_LEAK2 = 1e-7  # 70 dB: no coupler is better, and the logarithm stays finite
 TOP_V = 20.0
+SAME_READING = 0.03  # relative, from one load to the next: plugs are moved
+UNDETERMINED_DB = 6.0  # a directivity within a wider 90 % interval is stated as a bound
 WORST_ERROR_DB = 5.0  # residuals of readings with a larger error are not stored
 
 
 @dataclass(frozen=True, slots=True)
 class Leak:
-    """Directivity in dB with its standard uncertainty, or a lower bound (95 %) of it."""
+    """Directivity in dB with its standard uncertainty, or a lower bound (95 %) of it.
+
+    separation  with a real load, the size of the leak apart from it
+    """
 
     db: float
     u_db: float
     bound: bool
+    separation: Separation | None = None
 
 
 @dataclass(frozen=True)
@@ -49,6 +57,7 @@ class FitOutcome:
     problem: Problem
     solution: Solution
     departures: Departures
+    assumptions: Assumptions | None = None
 
     @cached_property
     def _values(self) -> Parameters:
@@ -86,6 +95,7 @@ class FitOutcome:
             forward=ports[0],
             reflected=ports[1],
             directivity=self._directivity(),
+            assumptions=self.assumptions or msgspec.UNSET,
             noise=file.PortVolts(
                 forward_v=_round(readings.noise_v[0]), reflected_v=_round(readings.noise_v[1])
             ),
@@ -133,10 +143,32 @@ class FitOutcome:
 
     def _leak(self, band: int, port: int) -> Leak:
         leak2, sd = float(self._values.leak2[band, port]), float(self._sd.leak2[band, port])
+        if self.assumptions is not None:
+            return self._separate(band, port, self.assumptions)
         if leak2 > max(MEASURED_FROM * sd, LEAST_LEAK2):
             return Leak(-DB * math.log(leak2), DB * sd / leak2, bound=False)
         highest = max(leak2, 0.0) + ONE_SIDED * sd
         return Leak(-DB * math.log(max(highest, LEAST_LEAK2)), 0.0, bound=True)
+
+    def _separate(self, band: int, port: int, assumptions: Assumptions) -> Leak:
+        settings = self.problem.readings.settings
+        readings = [
+            LeakReading(load, float(leak2), math.hypot(sd, SAME_READING * leak2))
+            for (own_band, load), leak2, sd in zip(
+                settings, self._values.leak2[:, port], self._sd.leak2[:, port], strict=True
+            )
+            if own_band == band and (port == 1 or load == settings[band][1])
+        ]
+        separation = separate(readings, assumptions)
+        rms_db = -DB * math.log(separation.leak2)
+        span_db = separation.best_db - separation.worst_db
+        is_bound = span_db > UNDETERMINED_DB
+        return Leak(
+            separation.worst_db if is_bound else rms_db,
+            0.0 if is_bound else span_db / (2 * ONE_SIDED),
+            is_bound,
+            separation,
+        )
 
     def _has(self, condition: int, band: int, port: int) -> bool:
         readings = self.problem.readings
@@ -154,7 +186,19 @@ class FitOutcome:
             reflected_u_db=round(reflected.u_db, 3),
             forward_u_db=round(forward.u_db, 3),
             forward_bound=forward.bound,
+            **self._root_mean_squares(reflected, forward),
         )
+
+    def _root_mean_squares(self, reflected: Leak, forward: Leak) -> dict[str, float]:
+        """Return what the file states of leaks apart from the load."""
+        if reflected.separation is None:
+            return {}
+        forward2 = (forward.separation or reflected.separation).leak2
+        return {
+            "reflected_rms_db": round(-DB * math.log(reflected.separation.leak2), 3),
+            "forward_rms_db": round(-DB * math.log(forward2), 3),
+            "reflected_known": round(reflected.separation.known, 4),
+        }
 
     def _port(self, port: int, shift_db: float, doubt: list[tuple[float, float]]) -> file.Port:
         law, departure = self._values.law(port), self.departures[port]

@@ -22,8 +22,8 @@ class Parameters(NamedTuple):
     Parameters that a problem does not have are arrays of size 0.
 
     laws         (..., 4, 2) see the properties
-    leak2        (..., bands, 2) squared leaks
-    aligned      (..., bands, 2) parts of the leaks in phase with the reflection of an open
+    leak2        (..., settings, 2) squared leaks
+    aligned      (..., settings, 2) parts of the leaks in phase with the reflection of an open
     band_db      (..., bands - 1, 2) couplings relative to the first band
     r_is_per_c   (..., 2) change of ln R Is per degree
     ln_power     (..., marks) ln W of each mark
@@ -65,10 +65,12 @@ class Parameters(NamedTuple):
 class Layout:
     """Places of the parameters in the vector of `size` elements."""
 
-    def __init__(self, bands: int, *, by_band: bool, by_temperature: bool, marks: int) -> None:
+    def __init__(
+        self, bands: int, settings: int, *, by_band: bool, by_temperature: bool, marks: int
+    ) -> None:
         self._shapes = (
             (2, 4),
-            (bands, 2, 2),
+            (settings, 2, 2),
             ((bands - 1) * by_band, 2),
             (2 * by_temperature,),
             (marks,),

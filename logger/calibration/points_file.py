@@ -18,6 +18,8 @@ from logger.calibration.bench_points import COLUMNS, BenchPoint, parse, row
 from logger.errors import BenchPointError, MismatchdError, UsageError
 
 HIGHEST_W = re.compile(r"# highest power: ([0-9.e+-]+) W")
+LOAD_COLUMNS = ("load", "line_deg", "load_ohm")
+LOAD_DB = re.compile(r"# return loss of the dummy load: ([0-9.e+-]+) dB")
 
 
 class PointsText:
@@ -29,6 +31,7 @@ class PointsText:
     def __init__(self, text: str, where: str) -> None:
         """Parse the text. Raise BenchPointError if it does not contain bench points."""
         self.dropped: str | None = None
+        self.is_extended = False
         self.points: list[BenchPoint] = []
         self._line_numbers: list[int] = []
         head, _, tail = text.rpartition("\n")
@@ -51,14 +54,30 @@ class PointsText:
     @property
     def highest_w(self) -> float | None:
         """Power stated in a comment, watts; None without one."""
-        stated = (HIGHEST_W.fullmatch(line.strip()) for line in self._lines)
+        return self._stated(HIGHEST_W)
+
+    @property
+    def load_db(self) -> float | None:
+        """Return loss of the dummy load stated in a comment, dB; None without one."""
+        return self._stated(LOAD_DB)
+
+    def _stated(self, comment: re.Pattern[str]) -> float | None:
+        stated = (comment.fullmatch(line.strip()) for line in self._lines)
         return next((float(match[1]) for match in stated if match), None)
 
     def state_highest_w(self, watts: float) -> None:
-        """Write the comment as the first line, replacing an earlier one."""
+        """State the station's highest power in a comment."""
+        self._state(HIGHEST_W, f"# highest power: {watts:g} W")
+
+    def state_load_db(self, load_db: float) -> None:
+        """State the return loss of the dummy load in a comment."""
+        self._state(LOAD_DB, f"# return loss of the dummy load: {load_db:g} dB")
+
+    def _state(self, comment: re.Pattern[str], text: str) -> None:
+        """Write a comment as the first line, replacing an earlier one."""
         count = len(self._lines)
-        self._lines = [line for line in self._lines if not HIGHEST_W.fullmatch(line.strip())]
-        self._lines.insert(0, f"# highest power: {watts:g} W")
+        self._lines = [line for line in self._lines if not comment.fullmatch(line.strip())]
+        self._lines.insert(0, text)
         shift = len(self._lines) - count
         self._line_numbers = [number + shift for number in self._line_numbers]
 
@@ -68,7 +87,11 @@ class PointsText:
         return "".join(f"{line}\n" for line in self._lines)
 
     def append(self, point: BenchPoint) -> str:
-        """Append a point; return the line to append to the file."""
+        """Append a point; return the line to append to the file.
+
+        `is_extended` states that the whole file must be written, since columns were added.
+        """
+        self._extend_columns(point)
         self.points.append(point)
         self._line_numbers.append(len(self._lines))
         self._lines.append(row(point, self._columns))
@@ -76,8 +99,28 @@ class PointsText:
 
     def replace(self, number: int, point: BenchPoint) -> None:
         """Replace an earlier point."""
+        self._extend_columns(point)
         self.points[number] = point
         self._lines[self._line_numbers[number]] = row(point, self._columns)
+
+    def _extend_columns(self, point: BenchPoint) -> None:
+        """Add the columns of a point's load that a file of an earlier session lacks."""
+        new = tuple(
+            name
+            for name in LOAD_COLUMNS
+            if getattr(point, name) is not None and name not in self._columns
+        )
+        self.is_extended = bool(new)
+        if new:
+            self._columns += new
+            header = min(
+                number
+                for number, line in enumerate(self._lines)
+                if line.strip() and not line.lstrip().startswith("#")
+            )
+            self._lines[header] += "".join(f",{name}" for name in new)
+            for number in self._line_numbers:
+                self._lines[number] += "," * len(new)
 
 
 class PointsFile(PointsText):
@@ -97,15 +140,15 @@ class PointsFile(PointsText):
         if self.dropped is not None:
             self._rewrite()
 
-    def state_highest_w(self, watts: float) -> None:
-        """Write the station's highest power to the file. Raise MismatchdError if that fails."""
-        super().state_highest_w(watts)
+    def _state(self, comment: re.Pattern[str], text: str) -> None:
+        """Write a comment to the file. Raise MismatchdError if that fails."""
+        super()._state(comment, text)
         self._rewrite()
 
     def add(self, point: BenchPoint) -> int:
         """Append a point; return its number. Raise MismatchdError if it cannot be written."""
         line = self.append(point)
-        if len(self.points) == 1 or not self._exists:
+        if len(self.points) == 1 or not self._exists or self.is_extended:
             self._rewrite()
         else:
             with self._named_errors(), self.path.open("a", encoding="utf-8") as file:

@@ -17,22 +17,23 @@ import numpy as np
 from logger.blocks import Bools, Floats, Times
 from logger.calibration.bench_points import CONDITIONS
 from logger.calibration.detector import KELVIN, ROOM_C, squared_peak_v
+from logger.calibration.expectation import BROAD, Expectation
 from logger.calibration.model import IMPEDANCE_OHM, Detected, detect
 from logger.calibration.parameters import Layout, Parameters
 from logger.calibration.readings import Readings, group_values
 
 DB = 10 / math.log(10)
-MATCHED, REVERSED, OPEN, SHORT = range(len(CONDITIONS))
+MATCHED, REVERSED, OPEN, SHORT, MISMATCHED = range(len(CONDITIONS))
+OWN = ((MATCHED, MISMATCHED), (REVERSED,))  # conditions with the full wave at one port only
 FULL_WAVE = ((MATCHED, OPEN, SHORT), (REVERSED, OPEN, SHORT))  # by port
 
-# Priors: value, standard deviation.
+# Priors: value, standard deviation. Those of the diodes are in `expectation`.
 COUPLING_DB = (25.0, 50.0)
 COUPLING_UNKNOWN_DB = (25.0, 1e-3)  # watts unknown: any value is valid
-LN_N_VT = (math.log(0.030), 0.4)  # n from 1 to 2.5 at room temperature
 LN_N_VT_UNKNOWN = (math.log(0.028), 0.08)  # watts unknown: the law must be that of typical diodes
-LN_R_IS = (math.log(3e-3), 4.0)  # from microvolts to volts
 ZERO_V = (0.0, 0.01)
 LEAK2 = (0.0, 0.05)
+MISMATCH_SD = 0.1  # of the squared reflection read on a known mismatch, leaks included
 BAND_DB = (0.0, 3.0)
 R_IS_PER_C = (0.06, 0.03)  # saturation current doubles in about ten degrees
 LN_POWER = (0.0, 20.0)
@@ -56,6 +57,15 @@ class Prediction(NamedTuple):
     jacobian: Floats
 
 
+class ProblemOptions(NamedTuple):
+    """What a problem was made with."""
+
+    unknown: bool
+    by_band: bool
+    by_temperature: bool
+    expectation: Expectation
+
+
 class Problem:
     """Residuals as a function of the parameters x, (p,), whose order is that of `layout`.
 
@@ -70,8 +80,11 @@ class Problem:
         unknown: bool = False,
         by_band: bool = False,
         by_temperature: bool = False,
+        expectation: Expectation = BROAD,
     ) -> None:
         self.readings = readings
+        self.options = ProblemOptions(unknown, by_band, by_temperature, expectation)
+        self._expectation = expectation
         self.unknown = unknown
         self.used: Bools = readings.used.copy()
         self.scatter = 0.02
@@ -91,12 +104,13 @@ class Problem:
         bands = len(readings.bands_khz)
         self.layout = Layout(
             bands,
+            len(readings.settings),
             by_band=by_band,
             by_temperature=by_temperature,
             marks=int(self._mark.max() + 1) if unknown else 0,
         )
         self._gain = np.zeros_like(readings.volts)
-        self._aligned_sd = np.full((bands, 2), 0.1)
+        self._aligned_sd = np.full((len(readings.settings), 2), 0.1)
         self._priors = self._make_priors()
 
     def full_wave(self, port: int) -> Bools:
@@ -147,6 +161,7 @@ class Problem:
     def predict(self, x: Floats) -> Prediction:
         """Return the predicted readings with their derivatives."""
         readings, band, phase = self.readings, self.readings.band, self._phase
+        setting = readings.setting
         values = self.layout.view(x)
         incident = readings.power
         if self.unknown:
@@ -155,9 +170,9 @@ class Problem:
         shape = readings.volts.shape
         result = Prediction(np.empty(shape), np.empty(shape), np.zeros((*shape, len(x))))
         rows, later = np.arange(len(incident)), band > 0
-        for port, own in ((0, MATCHED), (1, REVERSED)):
-            share = values.leak2[band, port] + 2 * phase * values.aligned[band, port]
-            share += (phase != 0) | (readings.condition == own)
+        for port, own in enumerate(OWN):
+            share = values.leak2[setting, port] + 2 * phase * values.aligned[setting, port]
+            share += (phase != 0) | np.isin(readings.condition, own)
             detected = self._detect(values, port, incident * share)
             result.volts[:, port] = detected.volts + values.zero_v[port]
             slopes = detected.by_watt * incident * share
@@ -167,8 +182,8 @@ class Problem:
             by.ln_n_vt[:, port] = detected.by_ln_n_vt
             by.ln_r_is[:, port] = detected.by_ln_r_is
             by.zero_v[:, port] = 1.0
-            by.leak2[rows, band, port] = detected.by_watt * incident
-            by.aligned[rows, band, port] = 2 * phase * detected.by_watt * incident
+            by.leak2[rows, setting, port] = detected.by_watt * incident
+            by.aligned[rows, setting, port] = 2 * phase * detected.by_watt * incident
             if self._by_band:
                 by.band_db[rows[later], band[later] - 1, port] = -slopes[later] / DB
             if self._by_temperature:
@@ -194,7 +209,8 @@ class Problem:
     def weigh(self, x: Floats) -> None:
         """Update the weights of points and the priors of the in-phase leaks from x."""
         self._gain = self.predict(x).by_ln_watt
-        self._aligned_sd = np.sqrt(np.maximum(self.layout.view(x).leak2, 1e-6) / 2)
+        leak2 = np.maximum(self.layout.view(x).leak2, 1e-6)
+        self._aligned_sd = np.sqrt(leak2 / 2 + np.square(self._expectation.aligned_sd))
         self._priors = self._make_priors()
 
     def residuals(self, x: Floats) -> Floats:
@@ -266,22 +282,24 @@ class Problem:
         for port in (0, 1):
             free = self.unknown and port == 0
             expect(index.coupling_db[port], COUPLING_UNKNOWN_DB if free else COUPLING_DB)
-            expect(index.ln_n_vt[port], LN_N_VT_UNKNOWN if self.unknown else LN_N_VT)
-            expect(index.ln_r_is[port], LN_R_IS)
+            narrow = self.unknown and self._expectation == BROAD
+            expect(index.ln_n_vt[port], LN_N_VT_UNKNOWN if narrow else self._expectation.ln_n_vt)
+            expect(index.ln_r_is[port], self._expectation.ln_r_is)
             expect(index.zero_v[port], ZERO_V)
         if not self.full_wave(1).any():
             expect_equal(index.coupling_db, SAME_COUPLING_DB)
         if self.unknown or not self.determines_law(1):
             expect_equal(index.ln_n_vt, SAME_LN_N_VT)
             expect_equal(index.ln_r_is, SAME_LN_R_IS)
-        reversed_bands = self.readings.band[self.readings.condition == REVERSED]
-        for band, sd in enumerate(self._aligned_sd):
-            expect(index.leak2[band, 0], LEAK2)
-            expect(index.aligned[band, 0], (0.0, sd[0]))
-            if band not in reversed_bands:
-                expect_equal(index.leak2[band], SAME_LEAK2)
-            expect(index.leak2[band, 1], LEAK2)
-            expect(index.aligned[band, 1], (0.0, sd[1]))
+        reversed_settings = self.readings.setting[self.readings.condition == REVERSED]
+        for setting, sd in enumerate(self._aligned_sd):
+            _, load = self.readings.settings[setting]
+            expect(index.leak2[setting, 0], LEAK2)
+            expect(index.aligned[setting, 0], (0.0, sd[0]))
+            if setting not in reversed_settings and load.ohm is None:
+                expect_equal(index.leak2[setting], SAME_LEAK2)
+            expect(index.leak2[setting, 1], (load.gamma**2, MISMATCH_SD) if load.ohm else LEAK2)
+            expect(index.aligned[setting, 1], (0.0, sd[1]))
         for places, prior in (
             (index.band_db, BAND_DB),
             (index.r_is_per_c, R_IS_PER_C),

@@ -53,6 +53,7 @@ def smallest_swr(coupler: Coupler, incident_w: Floats, pairs: int) -> Floats:
         coupler.leak,
         coupler.forward_leak,
         incident_w >= coupler.readable_floor_w(noise),
+        coupler.stray,
     ).high
 
 

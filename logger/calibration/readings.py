@@ -12,12 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.blocks import Bools, Floats
+from logger.blocks import Bools, Floats, Times
 from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
 from logger.calibration.converter_step import is_on_grid, step_of_points
+from logger.calibration.directivity import Load
 from logger.physics.censored import normal_cdf
 
 BAND_WIDTH = 1.05  # frequencies, and unknown powers, within this factor form one group
+ON_A_LOAD = ("matched", "mismatched")
 ROUGH_V = 2e-4  # of a reading without further information
 LEAST_STEP_V, USUAL_STEP_V = 1e-4, 1e-3
 BELOW_V = 5e-3  # usual offset of detectors and amplifiers; from memory, common practice
@@ -35,6 +37,8 @@ class Readings:
     power       watts as in the file, (n,); condition, index into CONDITIONS, (n,)
     volts       (n, 2); sd_v, standard deviation of each, (n, 2); used, False where clipped, (n, 2)
     band        index into bands_khz, (n,); frequencies within 5 % form one band
+    setting     index into settings, (n,): band and load; the first ones, one a band, have the usual
+                dummy load
     temperature degrees Celsius, NaN where not given, (n,)
     zero_v      unkeyed reading of both ports, 0 without unkeyed rows
     noise_v     standard deviation of a single reading of both ports
@@ -48,6 +52,8 @@ class Readings:
     used: Bools
     band: Floats
     bands_khz: list[float | None]
+    setting: Times
+    settings: list[tuple[int, Load]]
     temperature: Floats
     zero_v: tuple[float, float]
     noise_v: tuple[float, float]
@@ -73,6 +79,7 @@ def read(bench: Bench, step_v: float | None, full_scale_v: float | None) -> Read
     clip_v = end_v - step if end_v else _clip(power, volts)
     zero = np.median(volts[unkeyed], axis=0) if unkeyed.any() else np.zeros(2)
     band, bands = _bands(points)
+    setting, settings = _settings(points, band, len(bands))
     return Readings(
         power=power,
         condition=np.array([CONDITIONS.index(p.condition) for p in points]),
@@ -81,6 +88,8 @@ def read(bench: Bench, step_v: float | None, full_scale_v: float | None) -> Read
         used=volts < clip_v,
         band=band,
         bands_khz=bands,
+        setting=setting,
+        settings=settings,
         temperature=np.array(
             [np.nan if p.temperature_c is None else p.temperature_c for p in points]
         ),
@@ -151,6 +160,25 @@ def _bands(points: list[BenchPoint]) -> tuple[Floats, list[float | None]]:
         return band, [None]
     band[stated] = group_values(khz[stated])
     return band, [float(khz[stated & (band == number)].mean()) for number in range(band.max() + 1)]
+
+
+def _settings(
+    points: list[BenchPoint], band: Floats, bands: int
+) -> tuple[Times, list[tuple[int, Load]]]:
+    loads = [
+        Load(point.load or "", point.line_deg or 0.0, point.load_ohm)
+        if point.condition in ON_A_LOAD and point.power_w > 0
+        else None
+        for point in points
+    ]
+    usual = next((load for load in loads if load and load.ohm is None), Load())
+    # Of a mismatch the name does not matter: its dummy loads are the usual one and another.
+    keys = [
+        (place, usual if load is None or load == usual else load)
+        for place, load in zip(band.tolist(), loads, strict=True)
+    ]
+    settings = list(dict.fromkeys([*((place, usual) for place in range(bands)), *keys]))
+    return np.array([settings.index(key) for key in keys]), settings
 
 
 def group_values(values: Floats) -> Floats:

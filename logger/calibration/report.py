@@ -13,7 +13,9 @@ import numpy as np
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import LAW, SIDES, Port
 from logger.calibration.fit import Fit
+from logger.calibration.next_point import SHOWN_SWR, propose
 from logger.calibration.outcome import Leak
+from logger.calibration.problem import LAW_POWERS
 from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR
 
@@ -94,8 +96,15 @@ def _directivity(fit: Fit) -> Iterator[str]:
         if leak is None:
             yield f"directivity of the reflected port{where}: not measured (no matched points)"
         else:
-            tail = " (the leakage is too small to measure with these points)" if leak.bound else ""
-            yield f"directivity of the reflected port{where}: {words(leak)}{tail}"
+            separates = len(fit.readings.settings) > len(fit.leaks)
+            reason = (
+                "the leakage is too small to measure with these points"
+                if leak.separation is None or separates
+                else "one dummy load cannot tell a leak from its own reflection"
+            )
+            yield f"directivity of the reflected port{where}: {words(leak)}"
+            if leak.bound:
+                yield f"  ({reason})"
     directivity = fit.content.directivity
     if directivity is not None and directivity.forward_db is not None:
         doubt = f" ± {directivity.forward_u_db:.1f}" if directivity.forward_u_db else ""
@@ -106,6 +115,13 @@ def _directivity(fit: Fit) -> Iterator[str]:
             "assumed": "assumed like the reflected port's",
         }[fit.forward_from]
         yield f"directivity of the forward port: {directivity.forward_db:.1f}{doubt} dB {source}"
+    assumptions = fit.outcome.assumptions
+    if assumptions is not None:
+        stated = "load_return_loss_db" in assumptions.stated
+        yield (
+            f"return loss of the dummy load: {assumptions.load_return_loss_db:g} dB"
+            f" ({'stated' if stated else 'assumed; state it with --load-return-loss'})"
+        )
 
 
 def _claims(coupler: Coupler) -> Iterator[str]:
@@ -188,7 +204,17 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
             " converter of higher resolution"
         )
     directivity = content.directivity
-    if directivity is not None and directivity.bound:
+    load_db = (
+        None if fit.outcome.assumptions is None else fit.outcome.assumptions.load_return_loss_db
+    )
+    separates = len(readings.settings) > len(readings.bands_khz)
+    if directivity is not None and directivity.bound and load_db is not None and not separates:
+        yield (
+            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more: read a"
+            " second dummy load, the load behind a line, or a known mismatch (`calibrate bench"
+            " --conditions second-load,line-45,mismatched-75`)"
+        )
+    elif directivity is not None and directivity.bound:
         yield (
             f"directivity is only known to be {directivity.reflected_db:.0f} dB or more; add"
             " matched points at more power, and reversed points"
@@ -198,6 +224,13 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
         yield (
             f"a perfect match may read {(1 + leak) / (1 - leak):.2f}: balance the coupler (trim its"
             " compensation on a dummy load for the least reflected reading) for more directivity"
+            + ("" if load_db is None else f", up to the {load_db:g} dB of that load")
+        )
+    if (point := propose(fit)) is not None:
+        yield (
+            f"one more point that would help most: {point.words}; SWR {SHOWN_SWR:g} at the highest"
+            f" power would then read {point.after[0]:.2f} to {point.after[1]:.2f} instead of"
+            f" {point.before[0]:.2f} to {point.before[1]:.2f}"
         )
     yield from _diodes(fit)
     yield from _missing(fit)
@@ -245,6 +278,13 @@ def _missing(fit: Fit) -> Iterator[str]:
         yield "no unkeyed points (power 0): zero and noise are guessed; add a few"
     if fit.content.watts == "relative":
         return
+    powers = {round(math.log(point.power_w), 1) for point in points if point.power_w > 0}
+    assumptions = fit.outcome.assumptions
+    if assumptions is not None and assumptions.detector == "unknown" and len(powers) < LAW_POWERS:
+        yield (
+            "few powers hardly show the detectors' law: state the type of the diodes with"
+            " --detector"
+        )
     if "reversed" not in conditions and not {"open", "short"} <= conditions:
         yield (
             "the balance of the ports is uncertain: add reversed points (coupler turned round), or"

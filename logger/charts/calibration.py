@@ -34,7 +34,10 @@ LAWS, LAWS_ALONE = 153.0, 112.0  # with and without residuals below
 RESIDUALS, RESIDUALS_HIGH = 97.0, 36.0
 CLAIMS, CLAIMS_HIGH, FOOT = 25.0, 52.0, 11.5
 
-LOOKS = dict(zip(CONDITIONS, ((INDIGO, "o"), (BRICK, "s"), (TEAL, "^"), (OCHRE, "v")), strict=True))
+# Those with the full wave at a port, which the last condition has not.
+LOOKS = dict(
+    zip(CONDITIONS[:-1], ((INDIGO, "o"), (BRICK, "s"), (TEAL, "^"), (OCHRE, "v")), strict=True)
+)
 MANY = 60  # points per port, above which they are drawn smaller
 CURVE_POINTS = 200
 NEGLIGIBLE_V = 1e-6  # rounding of the figures in the file
@@ -325,7 +328,7 @@ def _claims(axes: Axes, coupler: Coupler) -> list[str]:
     axes.set_ylabel("SWR")
     sheet.logarithmic(axes, "x", bottom_w, top_w)
     axes.axvspan(max(low_w, bottom_w), max(high_w, bottom_w), color=SHADE, zorder=0)
-    if not floor_w and not coupler.leak:
+    if not floor_w and not coupler.worst_leak:
         sheet.note(axes, 0.5, "neither noise nor directivity is known: nothing can be claimed")
         axes.set_yticks([])
         return []

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 import numpy as np
 from matplotlib.figure import Figure
 
+from logger.calibration.budget import describe, make_budget
 from logger.calibration.coupler import Coupler
-from logger.calibration.file import LAW, CalibrationFile, Port
+from logger.calibration.file import LAW, Assumptions, CalibrationFile, Port
 from logger.charts import sheet
 
 SIDES = ("forward", "reflected")
@@ -18,6 +19,7 @@ SIDES = ("forward", "reflected")
 # Millimetres, heights from the lower edge.
 TABLE = 262.0
 COLUMNS = (0.0, 17.0, 39.5, 62.0, 84.5, 107.5, 131.0, 149.5)
+BUDGET_SWR, BUDGET_PAIRS, BUDGET_PARTS = 1.5, 100, 5
 WRAP = 108  # characters per line
 REFERENCES = {
     "watts": "shows watts",
@@ -47,7 +49,7 @@ def heading(figure: Figure, coupler: Coupler) -> float:
                 fontweight=weight,
             )
     base = TABLE - 3 * sheet.LINE - 1.5
-    for line in _remarks(content):
+    for line in (*_remarks(content), *_budget(coupler)):
         weight = "bold" if line.startswith("Watts are relative") else "normal"
         lines = textwrap.wrap(line, WRAP)
         base = sheet.write_lines(figure, base, lines, fontsize=8, fontweight=weight)
@@ -103,6 +105,20 @@ def _directivity(content: CalibrationFile, name: str) -> str:
         return f"at least {db:.1f}"
     doubt = getattr(directivity, f"{name}_u_db")
     return f"{db:.1f} ± {doubt:.1f}" if doubt else f"{db:.1f}"
+
+
+def _budget(coupler: Coupler) -> Iterator[str]:
+    content = coupler.content
+    if not isinstance(content.assumptions, Assumptions):
+        return
+    budget = make_budget(coupler, content.valid.forward_w[1], BUDGET_SWR, BUDGET_PAIRS)
+    if budget.is_readable:
+        parts = ", ".join(f"{part.name} {part.u:.2g}" for part in budget.components[:BUDGET_PARTS])
+        yield (
+            f"SWR {budget.swr:g} at {budget.incident_w:.3g} W: 95 % from {budget.low:.2f} to"
+            f" {budget.high:.2f}; standard uncertainties: {parts}"
+        )
+    yield f"Budget: {'; '.join(describe(coupler))}"
 
 
 def _remarks(content: CalibrationFile) -> Iterator[str]:

@@ -96,7 +96,9 @@ def coupler_of(config: Config) -> Coupler:
     """Return the calibrated coupler. Raises ConfigError, CalibrationError."""
     from logger.calibration.coupler import Coupler
 
-    return Coupler(calibration_of(config), config.station.frequency_khz)
+    return Coupler(
+        calibration_of(config), config.station.frequency_khz, config.station.temperature_range_c
+    )
 
 
 def line_db(config: Config, mhz: float | None = None) -> float | None:

@@ -51,6 +51,10 @@ class StationOptions(Section, frozen=True, kw_only=True):
         Positive | None,
         Meta(description="Frequency in use, if the bridge reports neither frequency nor channel."),
     ] = None
+    temperature_range_c: Annotated[
+        Annotated[float, Meta(ge=0, le=60)],
+        Meta(description="The shack is at most so many degrees from the calibration's bench."),
+    ] = 8.0
 
     @property
     def frequency_khz(self) -> float | None:

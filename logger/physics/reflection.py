@@ -72,6 +72,24 @@ def blend(gaussian: Floats, bounded: Floats) -> Floats:
     return np.asarray(total ** (1 / BLEND))
 
 
+class Stray(NamedTuple):
+    """Variances of the reflection from waves of unknown phase and unknown size.
+
+    constant   of waves that do not depend on the load: a leak, harmonics
+    returned   of waves in proportion to the squared reflection: the match of the test port
+    """
+
+    constant: float = 0.0
+    returned: float = 0.0
+
+    def variance(self, rho_: Floats) -> Floats:
+        """Return the variance at reflection `rho_`, (n,) -> (n,)."""
+        return np.asarray(self.constant + self.returned * np.minimum(rho_, 1.0) ** 4)
+
+
+NO_STRAY = Stray()
+
+
 class SwrEstimate(NamedTuple):
     """SWR with its bounds, each (n,), NaN where not readable."""
 
@@ -91,6 +109,7 @@ def estimate(
     leak: float,
     forward_leak: float,
     readable: Bools,
+    stray: Stray = NO_STRAY,
 ) -> SwrEstimate:
     """Return the SWR with both 95 % intervals, from mean powers.
 
@@ -99,24 +118,28 @@ def estimate(
     systematic_variance     variance of ln(reflected/incident) from zero, fit and similar
     leak, forward_leak      directivity of the reflected and the forward port as magnitudes
     readable                False where the power is too low to state an SWR
+    stray                   waves of unknown phase and size
     """
     safe_forward = np.where(readable, forward_w, 1.0)
     ratio = np.where(readable, reflected_w, 0.0) / safe_forward
     point = rho(safe_forward, np.where(readable, reflected_w, 0.0))
 
-    def bounds(variance: Floats, leakage: Floats) -> tuple[Floats, Floats]:
+    def bounds(variance: Floats, leakage: Floats, stray: Stray) -> tuple[Floats, Floats]:
         spread = COVERAGE * np.sqrt(variance)
-        down = point - np.sqrt(np.maximum(ratio - spread, 0.0))
-        up = np.sqrt(np.maximum(ratio + spread, 0.0)) - point
+        stray_spread = COVERAGE * np.sqrt(stray.variance(point))
+        down = np.hypot(point - np.sqrt(np.maximum(ratio - spread, 0.0)), stray_spread)
+        up = np.hypot(np.sqrt(np.maximum(ratio + spread, 0.0)) - point, stray_spread)
         low = np.maximum(point - blend(down, leakage), 0.0)
-        return np.asarray(low), np.asarray(point + blend(up, leakage))
+        # Across the reflection, stray waves add to its square: they alone read as a reflection.
+        low = np.sqrt(np.maximum(low**2 - stray.constant, 0.0))
+        return low, np.asarray(point + blend(up, leakage))
 
     none = np.zeros_like(point)
     # The leak of the forward port multiplies its reading by 1 -+ forward_leak * rho.
     leakage = leak + forward_leak * np.minimum(point, 1.0) ** 2
     least = np.maximum(ratio, LEAST_W / safe_forward)
-    low, high = bounds(noise_variance + systematic_variance * least**2, leakage)
-    noise_low, noise_high = bounds(np.asarray(noise_variance), none)
+    low, high = bounds(noise_variance + systematic_variance * least**2, leakage, stray)
+    noise_low, noise_high = bounds(np.asarray(noise_variance), none, NO_STRAY)
     swr_, low, high, noise_low, noise_high = (
         np.where(readable, swr(value), np.nan)
         for value in (point, low, high, noise_low, noise_high)

@@ -16,7 +16,15 @@ import numpy as np
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.calibration.detector import DetectorLaw
-from logger.physics.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rho_of_swr
+from logger.physics.reflection import (
+    BLEND,
+    COVERAGE,
+    HIGHEST_SWR,
+    NO_STRAY,
+    Stray,
+    estimate,
+    rho_of_swr,
+)
 from logger.rows import Flag
 from logger.store.statements import WATT_DECIMALS
 
@@ -151,7 +159,7 @@ class Recalibration:
         leakage = old.leak + old.forward_leak * np.minimum(positive, 1.0)
         low, high, noise_low, noise_high = rho_of_swr(stored[1:])
         noise_was = _variance(old_ratio, noise_low, noise_high, np.zeros_like(positive))
-        all_was = _variance(old_ratio, low, high, leakage)
+        all_was = _variance(old_ratio, low, high, leakage, old.stray)
         fit_was = old.ratio_variance(means.forward_v, means.reflected_v, none) * positive**2
         drift_was = np.maximum(all_was - noise_was - fit_was, 0.0)
         variance = np.where(np.isnan(noise_was), variance, steeper * noise_was)
@@ -166,6 +174,7 @@ class Recalibration:
                 new.leak,
                 new.forward_leak,
                 readable,
+                new.stray,
             )
 
         full, alone = estimated(variance + drift), estimated(variance)
@@ -264,7 +273,9 @@ def moved_ratio(means: Means, ratio: Floats) -> Floats:
     )
 
 
-def _variance(ratio: Floats, low: Floats, high: Floats, leakage: Floats) -> Floats:
+def _variance(
+    ratio: Floats, low: Floats, high: Floats, leakage: Floats, stray: Stray = NO_STRAY
+) -> Floats:
     """Return the variance of the ratio from its stored bounds, (n,).
 
     The inverse of `reflection.estimate`; NaN if both bounds are at the ends of the scale. The
@@ -274,7 +285,8 @@ def _variance(ratio: Floats, low: Floats, high: Floats, leakage: Floats) -> Floa
 
     def unblended(distance: Floats) -> Floats:
         rest = np.maximum(distance, 0.0) ** BLEND - leakage**BLEND
-        return np.asarray(np.maximum(rest, 0.0) ** (1 / BLEND))
+        spread = np.maximum(rest, 0.0) ** (1 / BLEND)
+        return np.sqrt(np.maximum(spread**2 - COVERAGE**2 * stray.variance(rho), 0.0))
 
     up = np.maximum((rho + unblended(high - rho)) ** 2 - ratio, 0.0)
     down = ratio - np.maximum(rho - unblended(rho - low), 0.0) ** 2

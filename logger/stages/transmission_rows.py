@@ -225,6 +225,7 @@ def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[
         coupler.leak,
         coupler.forward_leak,
         readable,
+        coupler.stray,
     )
     lowest_v = coupler.content.valid.forward_v[0]
     flags = (

@@ -20,7 +20,7 @@ UNKNOWN_POWER = OwnPower()
 
 def impossible_ratio(coupler: Coupler) -> float:
     """Return the ratio that `View.impossible_ratio` describes."""
-    leak = max(coupler.leak, 0.05)
+    leak = max(coupler.worst_leak, 0.05)
     forward_leak = max(coupler.forward_leak, 0.05)
     return float(((1 + leak) / (1 - forward_leak)) ** 2 * IMPOSSIBLE_MARGIN)
 

@@ -11,6 +11,7 @@ COMMANDS = {
     "fit": "calibrate_fit",
     "bench": "calibrate_bench",
     "example": "calibrate_example",
+    "report": "calibrate_report",
 }
 
 

@@ -5,12 +5,21 @@ from __future__ import annotations
 from collections import Counter
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import click
 
-from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
-from logger.calibration.bench_session import LOW_W, propose_powers_w, steps
+from logger.calibration.bench_points import WATTS_PER_VOLT2
+from logger.calibration.bench_session import (
+    FURTHER,
+    LOW_W,
+    USUAL_CONDITIONS,
+    conditions_of,
+    propose_powers_w,
+    steps,
+)
 from logger.calibration.points_file import PointsFile
+from logger.cli.assumptions import LEAST_DB, MOST_DB, assumption_options
 from logger.cli.commands.calibrate_fit import class_option, fit_and_write
 from logger.cli.guides.bench import UNITS, BenchGuide, PowerScale
 from logger.cli.guides.session import stoppable
@@ -25,8 +34,9 @@ HIGHEST_W = 4.0  # proposed if the points file states none
 def _conditions(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
     names = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",")))
     for name in names:
-        if name not in CONDITIONS:
-            raise click.BadParameter(f"{name!r} is not one of {', '.join(CONDITIONS)}")
+        if not conditions_of(name):
+            listed = ", ".join((*USUAL_CONDITIONS, *FURTHER))
+            raise click.BadParameter(f"{name!r} is not one of {listed}")
     return names
 
 
@@ -45,6 +55,23 @@ def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
     return highest_w
 
 
+def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
+    """Ask for the return loss of the dummy load, dB, and record it. Raises Stop."""
+    known_db = file.load_db
+    proposed = "unknown" if known_db is None else f"{known_db:g} dB"
+    while True:
+        answer = terminal.answer(
+            f"Return loss of the dummy load, from its data sheet [{proposed}]:"
+        )
+        if answer in ("", "unknown"):
+            return None
+        load_db = positive(answer.removesuffix("db").strip().lstrip("-"))
+        if load_db is not None and LEAST_DB <= load_db <= MOST_DB:
+            file.state_load_db(load_db)
+            return load_db
+        terminal.say(f"{answer!r} is not a valid answer; give Enter, dB such as 26, or q")
+
+
 @click.command("bench")
 @config_option
 @click.argument("points", type=click.Path(path_type=Path, dir_okay=False), metavar="POINTS.csv")
@@ -59,10 +86,12 @@ def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
 @click.option(
     "--conditions",
     callback=_conditions,
-    default=",".join(CONDITIONS),
+    default=",".join(USUAL_CONDITIONS),
     show_default=True,
     metavar="NAME,...",
-    help="Conditions to measure, in this order.",
+    help="Conditions to measure, in this order. Further ones tell the dummy load from the coupler:"
+    " second-load, line-45 (the load behind a line of 45 degrees), mismatched-75 (a 75 ohm"
+    " resistor), mismatched-25 (two dummy loads in parallel).",
 )
 @click.option(
     "--reference",
@@ -73,6 +102,7 @@ def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
     " powers only label the settings.",
 )
 @class_option
+@assumption_options
 @click.option(
     "--seconds",
     type=click.FloatRange(0.5, 10),
@@ -89,6 +119,7 @@ def command(
     reference: str,
     reference_class_percent: float,
     seconds: float,
+    **options: Any,
 ) -> int:
     """Take bench points from the live coupler, step by step, then fit a calibration to them.
 
@@ -117,8 +148,11 @@ def command(
             powers = propose_powers_w(_ask_highest_w(terminal, file))
             proposed = ", ".join(f"{power:g}" for power in powers)
             terminal.say(f"Powers: {proposed} W; s skips a step.")
+            if options["load_return_loss_db"] is None:
+                options["load_return_loss_db"] = _ask_load(terminal, file)
         session_steps = steps(conditions, powers)
-        left_out = set(conditions) - {step.condition for step in session_steps if step.power_w > 0}
+        taken = {step.name for step in session_steps if step.power_w > 0}
+        left_out = set(conditions) - taken
         if left_out:
             raise UsageError(
                 f"--powers: {' and '.join(sorted(left_out))} must not exceed {LOW_W:g} W; add a"
@@ -140,6 +174,7 @@ def command(
             output,
             reference="none" if reference == "none" else "watts",
             reference_class_percent=factor * reference_class_percent,
+            **options,
         )
     except BenchPointError as error:
         terminal.say(f"no calibration written: {error}")

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from logger.cli.assumptions import assume, assumption_options
 from logger.cli.station import output_option
 from logger.errors import UsageError
 
@@ -52,6 +53,7 @@ class_option = click.option(
     " none: labels only; key-downs with the same label had equal but unknown power.",
 )
 @class_option
+@assumption_options
 @click.option(
     "--strongest-w",
     type=click.FloatRange(min=0, min_open=True),
@@ -73,9 +75,12 @@ def command(points: Path, output: Path, plot: Path | None, **options: Any) -> No
     """Fit the coupler from bench points and say how good it is.
 
     POINTS.csv has the columns condition,power_w,forward_v,reflected_v and, optionally,
-    frequency_khz and temperature_c; one steady key-down a row. Conditions: matched (antenna port
-    on a dummy load), reversed (coupler turned round), open, short (antenna port, low power only).
-    Power 0 is the transmitter unkeyed. `calibrate bench` gathers such points.
+    frequency_khz, temperature_c and attenuation_db (of an attenuator before the coupler); one
+    steady key-down a row. Conditions: matched (antenna port on a dummy load), reversed (coupler
+    turned round), open, short (antenna port, low power only). Power 0 is the transmitter unkeyed.
+    These tell the reflection of the dummy load from the coupler's directivity: matched rows with a
+    second dummy load (column load, any name) or behind a line (line_deg, degrees), and mismatched
+    (load_ohm: 75, or 25 for two dummy loads in parallel). `calibrate bench` gathers such points.
     """
     fit_and_write(points, output, plot, **options)
 
@@ -83,11 +88,12 @@ def command(points: Path, output: Path, plot: Path | None, **options: Any) -> No
 def fit_and_write(points: Path, output: Path, plot: Path | None = None, **options: Any) -> None:
     """Fit with `options` of `fit`, write the calibration, print the report.
 
-    Writes nothing if the fit fails.
+    Writes nothing if the fit fails. A comment in the file may state the return loss of the load.
     """
     from logger.calibration.bench_points import load
     from logger.calibration.file import dump, identify
     from logger.calibration.fit import fit
+    from logger.calibration.points_file import PointsText
     from logger.calibration.report import report
 
     if plot is not None:
@@ -95,7 +101,11 @@ def fit_and_write(points: Path, output: Path, plot: Path | None = None, **option
         from logger.charts.sheet import check_suffix, save
 
         check_suffix(plot)
-    result = fit(load(points), **options)
+    bench = load(points)
+    if options.get("load_return_loss_db") is None:
+        options["load_return_loss_db"] = PointsText(points.read_text("utf-8-sig"), "").load_db
+    assumptions = assume(options)
+    result = fit(bench, assumptions=assumptions, **options)
     try:
         output.write_text(dump(result.content), encoding="utf-8")
     except OSError as error:

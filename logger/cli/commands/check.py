@@ -24,7 +24,7 @@ def command(config_path: Path | None) -> None:
 
     config = configuration(config_path)
     content = calibration_of(config)
-    coupler = Coupler(content, config.station.frequency_khz)
+    coupler = Coupler(content, config.station.frequency_khz, config.station.temperature_range_c)
     watchdog = config.watchdog
     quiet = Noise((content.noise.forward_v, content.noise.reflected_v), (0.0, 0.0))
     floor_w = coupler.readable_floor_w(quiet)

@@ -33,7 +33,9 @@ def command(config_path: Path | None, dry_run: bool) -> None:
     be running. Changed rows are forwarded again when it next runs.
     """
     config = configuration(config_path)
-    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
+    coupler = Coupler(
+        calibration_of(config), config.station.frequency_khz, config.station.temperature_range_c
+    )
     path = config.store.path
     Database.expect(path)  # a missing store must not be created here
     with contextlib.ExitStack() as stack:

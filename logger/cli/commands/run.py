@@ -51,7 +51,9 @@ def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
     faulthandler.enable()  # log all stacks if the service manager's watchdog kills the process
     log = logging.getLogger("mismatchd")
     config = configuration(config_path)
-    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
+    coupler = Coupler(
+        calibration_of(config), config.station.frequency_khz, config.station.temperature_range_c
+    )
     driver = config.make_driver()
     with Announcer(events=events) as announcer:
         daemon = Daemon(config, coupler, driver, announcer.announce, wait=wait)

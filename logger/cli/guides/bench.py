@@ -19,6 +19,7 @@ from logger.calibration.bench_session import (
     doubts,
     match_points,
 )
+from logger.calibration.directivity import PARALLEL_OHM
 from logger.calibration.points_file import PointsFile
 from logger.calibration.steady import Level, Quiet, SteadyReading, Trouble, Watch, unsteady
 from logger.cautions import CALIBRATE, before_keying
@@ -118,18 +119,18 @@ class BenchGuide:
     def _take(self, number: int) -> None:
         session, say = self._session, self._terminal.say
         step = session.steps[number]
-        if step.condition != self._setup:
+        if (setup := _setup(step)) != self._setup:
             say("")
-            say(SETUPS[step.condition])
-            self._setup = step.condition
+            say(setup)
+            self._setup = setup
         title = f"Step {number + 1} of {len(session.steps)}"
         figure = self._scale.figure(step.power_w)
         if step.power_w == 0:
             say(f"{title}: unkeyed, for zero and noise. Leave the key alone.")
         elif self._scale.is_known:
-            say(f"{title}: {step.condition}, about {self._scale.words(figure)}.")
+            say(f"{title}: {step.name}, about {self._scale.words(figure)}.")
         else:
-            say(f"{title}: {step.condition}, the setting called {figure:g}.")
+            say(f"{title}: {step.name}, the setting called {figure:g}.")
         answer = self._ask("Enter when ready:")
         if self._obey(answer):
             return
@@ -151,7 +152,7 @@ class BenchGuide:
             if confirmed is None:
                 return
             figure = confirmed
-        point = reading.point(step.condition, self._scale.power_w(figure))
+        point = step.label(reading.point(step.condition, self._scale.power_w(figure)))
         place = session.done.get(number)
         if place is None:
             place = self._file.add(point)
@@ -305,6 +306,23 @@ def _pieces(block: SampleBlock) -> list[SampleBlock]:
     since_ns = (block.time_ns - block.time_ns[0]) // PIECE_NS
     edges = [0, *(np.flatnonzero(np.diff(since_ns)) + 1).tolist(), len(block)]
     return [block[begin:end] for begin, end in itertools.pairwise(edges)]
+
+
+def _setup(step: BenchStep) -> str:
+    """Return the connections of a step as text."""
+    load = step.load
+    if load.ohm == PARALLEL_OHM:
+        what = "two dummy loads in parallel (a T piece)"
+    elif load.ohm is not None:
+        what = f"a {load.ohm:g} ohm resistor without inductance"
+    elif load.line_deg:
+        what = f"the dummy load behind a line of {load.line_deg:g} degrees"
+    elif load.name:
+        what = "the second dummy load"
+    else:
+        return SETUPS[step.condition]
+    low = " Low power only, no amplifier." if load.ohm is not None else ""
+    return f"Connect: transmitter on the transmitter port, {what} on the antenna port.{low}"
 
 
 def _ports(step: BenchStep, reading: SteadyReading) -> list[tuple[str, Level]]:

@@ -158,7 +158,7 @@ class IsolationGuide:
     def _sound_swr(self, session: IsolationSession, trial: Trial) -> float:
         """Return the SWR limit of a sound chain: a minimum if an end is open or SWR is too low."""
         if trial.kind == "load":
-            return load_reads(self._carriers.coupler.leak)
+            return load_reads(self._carriers.coupler.worst_leak)
         if trial.kind == "open-end":
             return least_of_open_end(self._nominal_db())
         if trial.kind == "open-port":
