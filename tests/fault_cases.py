@@ -114,7 +114,12 @@ def scene(
 REPAIRED = [
     (0.72, "repair", "new plug at the radio, soldered", False),
     (0.72, "repaired", "Work noted on 8 March, after 136 alarms and 123 excursions", True),
-    (0.9, "closed", "48 transmissions since the repair on 8 March: no breaks. Fixed (99 %)", True),
+    (
+        0.9,
+        "closed",
+        "48 transmissions since the repair on 8 March: no excursions. Fixed (99 % confidence)",
+        True,
+    ),
 ]
 STATES = [(0.2, 0.72, OPEN), (0.72, 0.9, VERIFYING), (0.9, 1.0, CLOSED)]
 

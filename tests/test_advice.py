@@ -81,7 +81,9 @@ def test_signs_of_a_contact_outweigh_its_level() -> None:
     assert BY_NAME[names[0]].title in advise(fault(), ["high-swr"])[0]
     lines = advise(fault(excursions=BREAKS), ["high-swr"])
     assert lines == advise(None, ["intermittent-contact", "high-swr"])
-    assert lines[0].startswith("It might be an intermittent contact. Suspect first a plug that is")
+    assert lines[0].startswith(
+        "It might be an intermittent contact. The first suspect is a plug that is"
+    )
 
 
 def test_a_cause_that_the_summary_names_is_not_repeated() -> None:

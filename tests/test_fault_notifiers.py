@@ -383,7 +383,7 @@ def test_daily_message_says_what_to_do_until_the_fault_is_acknowledged(store: St
     clock.now_s += 86_400
     drain(notifier)
     assert channel.messages[4]["open_faults"] == []
-    assert channel.messages[4]["text"].endswith("; no open fault")
+    assert channel.messages[4]["text"].endswith("; no open faults")
     assert len(channel.messages) == 5
     notifier.close()
 

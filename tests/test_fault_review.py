@@ -239,7 +239,7 @@ def test_the_words_of_a_later_state_stay(store: StoreWriter) -> None:
     (former,) = faults.open_signs().values()
     assert former.alarms == 2
     assert store_explanation(faults, 1, diagnosis(intermittent_contact=0.9)) is not None
-    assert "It is back" in faults.fault(1).summary
+    assert "The fault is back" in faults.fault(1).summary
 
 
 def test_transmissions_are_signs_while_an_alarm_is_open(store: StoreWriter) -> None:

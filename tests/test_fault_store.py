@@ -340,7 +340,7 @@ def test_faults_are_listed_and_acknowledged(config: Path) -> None:
     listed = mismatchd("faults", "-c", config).stdout.splitlines()
     assert [line.split()[0] for line in listed] == ["2", "3"]
     everything = mismatchd("faults", "--all", "-c", config).stdout
-    assert "Fixed (99 %)" in everything.splitlines()[0]
+    assert "Fixed (99 % confidence)" in everything.splitlines()[0]
     assert "fault 2 acknowledged, with 1 of its alarms" in (
         mismatchd("faults", "ack", "2", "-c", config).stderr
     )
@@ -366,7 +366,7 @@ def test_a_story_tells_what_happened(config: Path) -> None:
     assert story.startswith("fault 1: closed (critical)\nFirst sign at 2026-03-01 19:00 UTC.")
     words = " ".join(story.split())
     assert "The alarm high-swr opened the fault at 2026-03-01 20:00 UTC: high-swr raised." in words
-    assert "1 alarm (1 high-swr) and 20 excursions, 0.4 s together, on channel 20" in words
+    assert "1 alarm (1 high-swr) and 20 excursions, 0.4 s in total, on channel 20" in words
     assert "journal, repair: a plug" in words
     assert "640 per hour" in words  # 8 excursions in 15 transmissions of three seconds
     assert "mismatchd chart drift -o drift.png" in story

@@ -262,7 +262,7 @@ def test_a_level_that_stays_is_a_second_sign() -> None:
     assert opened.opened_ns == over(29).end_ns
     assert opened.first_ns == start_of(20) + SECOND
     assert opened.summary == (
-        "Feedline or antenna: SWR 1.2 before; so it is 10 transmissions later"
+        "Feedline or antenna: SWR 1.2 before; unchanged 10 transmissions later"
     )
 
 
@@ -309,7 +309,7 @@ def test_a_rare_fault_needs_a_longer_silence_to_be_quiet() -> None:
     assert (quick.time_ns - start_of(98)) // GAP == 24 * 3  # a day at least
     assert (slow.time_ns - start_of(80)) // GAP > 72
     assert quick.state == FaultState.QUIET
-    assert "where one in 2 had one before" in quick.summary
+    assert "before that, one transmission in 2 had one" in quick.summary
 
 
 def test_a_fault_with_an_open_alarm_is_not_quiet() -> None:
@@ -335,8 +335,8 @@ def test_a_quiet_fault_returns_by_an_excursion_at_the_end_of_its_transmission() 
     station.feed([over(300)])
     assert station.story[2:] == ["returned"]
     assert station.changes[-1].summary == (
-        "It is back, 299 transmissions after its last sign on 1 March:"
-        " 1 excursion in a transmission"
+        "The fault is back, 299 transmissions after its last sign on 1 March:"
+        " 1 excursion in one transmission"
     )
     assert station.changes[-1].state == FaultState.OPEN
 
@@ -350,7 +350,7 @@ def test_a_quiet_fault_is_closed_in_time() -> None:
     closed = station.changes[-1]
     assert closed.change == FaultChangeKind.CLOSED
     assert closed.time_ns == quiet_ns + 30 * DAY_NS
-    assert closed.summary == "No sign for 30 days, with 299 transmissions"
+    assert closed.summary == "No sign for 30 days and 299 transmissions"
     station.feed(broken(5000))
     assert station.story[-1] == "opened"
 
@@ -376,8 +376,8 @@ def test_a_repair_is_verified_by_clean_transmissions() -> None:
     number = (closed.time_ns - start_of(200)) // GAP + 1
     assert number == promised <= 20
     assert closed.summary == (
-        f"{number} transmissions since the repair on 4 March: no breaks, SWR 1.21 as before."
-        " Fixed (99 %)"
+        f"{number} transmissions since the repair on 4 March: no excursions, SWR 1.21 as before."
+        " Fixed (99 % confidence)"
     )
     assert station.tracker.memory.faults == []
 
@@ -425,7 +425,7 @@ def test_a_shift_is_verified_by_its_level() -> None:
     assert "SWR 1.10 instead of 1.21" in after(1.1).changes[-1].summary
     still = after(1.5)
     assert still.story == ["opened", "repaired", "returned"]
-    assert still.changes[-1].summary.endswith("SWR 1.50 instead of 1.21 before the fault")
+    assert still.changes[-1].summary.endswith("SWR 1.50; before the fault it was 1.21")
 
 
 def test_an_alarm_that_was_open_at_the_repair_clears_with_the_first_transmission() -> None:
@@ -454,7 +454,7 @@ def test_missing_data_is_quiet_once_data_is_back_and_closed_after_days() -> None
     assert station.story == ["opened", "quiet"]
     quiet = station.changes[-1]
     assert quiet.time_ns == T0 + 3 * HOUR
-    assert quiet.summary == "Data arrives again since 1 March 21:00 UTC after 2 interruptions"
+    assert quiet.summary == "Data have arrived again since 1 March 21:00 UTC, after 2 interruptions"
     station.wait(T0 + 4 * DAY_NS)
     assert station.story == ["opened", "quiet", "closed"]
     assert station.changes[-1].time_ns == T0 + 2 * HOUR + 3 * DAY_NS
@@ -464,7 +464,7 @@ def test_data_missing_again_within_days_is_the_same_fault() -> None:
     rows = [alarm("no-data", T0), alarm("no-data", T0 + HOUR, "cleared")]
     station = Station().feed(rows).feed([alarm("no-data", T0 + 2 * DAY_NS)])
     assert station.story == ["opened", "quiet", "returned"]
-    summary = "It is back; data had arrived since 1 March 20:00 UTC: no-data raised"
+    summary = "The fault is back; data had arrived since 1 March 20:00 UTC: no-data raised"
     assert station.changes[-1].summary == summary
 
 

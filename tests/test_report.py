@@ -8,7 +8,6 @@ import re
 import sqlite3
 import subprocess
 import sys
-import types
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -452,9 +451,7 @@ def plain_trend(used: Days, events: Sequence[WorkEvent] = (), weather: object = 
 @pytest.fixture
 def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """A station with two channels and two years, told by the plain trend of the tests."""
-    model = types.ModuleType("logger.trend.model")
-    model.trend = plain_trend  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "logger.trend.model", model)
+    monkeypatch.setattr("logger.trend.gather.trend", plain_trend)
     path = write_config(tmp_path, "/dev/null")
     store = tmp_path / "data/station.sqlite"
     drift_store.write(store, [days(731, slope=0.1), days(731, channel=3, level=1.3, used=0.3)])
@@ -588,7 +585,7 @@ def test_words_need_no_drawing() -> None:
 
 
 def test_three_years_as_a_person_asks_for_them(tmp_path: Path) -> None:
-    """The commands as processes, with the real model: a rise, a repair, a step nobody noted."""
+    """The commands with the real model: a rise, a repair, a step nobody noted."""
     path = write_config(tmp_path, "/dev/null")
     store = tmp_path / "data/station.sqlite"
     used = [

@@ -131,7 +131,7 @@ def _facts(scene: FaultScene) -> Iterator[str]:
     signs = count(fault.alarms or 0, "alarm")
     if fault.excursions:
         signs += f" and {count(fault.excursions, 'excursion')}"
-        signs += f", {fault.open_time_s or 0.0:.3g} s together"
+        signs += f", {fault.open_time_s or 0.0:.3g} s in total"
     channels = (fault.channels or "").split()
     if channels:
         signs += f", on channel{'s' * (len(channels) > 1)} {join(channels)}"

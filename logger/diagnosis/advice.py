@@ -1,6 +1,6 @@
-"""What to look at first, for a message: by the stored cause of a fault, else by its signs alone.
+"""First checks for a message, by the stored cause of a fault, or else by its signs alone.
 
-It is read from tables, within microseconds: messages are made in threads of the daemon.
+They come from tables within microseconds, since threads of the daemon compose the messages.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ MOST_CHECKS = 2
 
 
 def advise(fault: Fault | None, kinds: Collection[str]) -> list[str]:
-    """Return what is suspected, and the next checks with their cautions, a sentence or two each.
+    """Return the suspicion, and the next checks with their cautions, in one or two sentences each.
 
-    fault    the fault, if any, with its probable cause once that was diagnosed
-    kinds    kinds of its alarms, or that of an alarm; unknown kinds are ignored
+    fault    the fault, if any, with its probable cause once it has been diagnosed
+    kinds    kinds of the alarms of the fault, or the kind of one alarm; unknown kinds are ignored
     """
     if AlarmKind.NO_DATA in kinds:
         return [SILENT_PATTERN, *_next_checks(checks_without_data())]
@@ -34,7 +34,7 @@ def advise(fault: Fault | None, kinds: Collection[str]) -> list[str]:
         return []
     first = BY_NAME[names[0]]
     titles = ", or ".join(BY_NAME[name].title for name in names)
-    suspicion = f"It might be {titles}. Suspect first {first.behind[0]}."
+    suspicion = f"It might be {titles}. The first suspect is {first.behind[0]}."
     return [suspicion, *_next_checks(checks_of(names))]
 
 
@@ -45,7 +45,7 @@ def _suspects(fault: Fault | None, kinds: Collection[str]) -> Sequence[str]:
 
 
 def _next_checks(checks: Sequence[CautionedCheck]) -> list[str]:
-    """Return the first checks as sentences; repeated cautions are given in short."""
+    """Return the first checks as sentences, with repeated cautions in short form."""
     lines: list[str] = []
     given: tuple[str, ...] = ()
     for check in checks[:MOST_CHECKS]:

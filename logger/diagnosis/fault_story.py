@@ -1,6 +1,6 @@
-"""Story of one fault: what happened, day by day, its likely causes, and what shows it.
+"""Story of one fault: its signs by day, its likely causes, and the charts that show it.
 
-From the store of a running daemon or of the past; the same for terminal, page and report.
+It is read from the store, and is the same for terminal, page and report.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from logger.store.tables import JOURNAL
 from logger.utc import DAY_NS, format_ns, parse_time
 from logger.wording import count, join
 
-# Alarms whose evidence says most of a cause come first.
+# Alarms whose evidence is most informative about the cause come first.
 TELLING = (
     AlarmKind.NO_DATA,
     AlarmKind.DETECTOR_FAULT,
@@ -63,11 +63,11 @@ class JournalEntry(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class FaultStory(msgspec.Struct, frozen=True, kw_only=True):
-    """All that is known of a fault.
+    """History and diagnosis of a fault.
 
     `kinds` counts its alarms by kind; `charts` are arguments of `mismatchd chart` that show it;
     `alarm_id` is the alarm that was diagnosed; `transmissions_since_work` are those that count in
-    the verification of a repair, None if there is none.
+    the verification of a repair, None if no repair is being verified.
     """
 
     fault: Fault
@@ -84,7 +84,7 @@ class FaultStory(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def tell_story(store: Store, fault_id: int, now_ns: int | None = None) -> FaultStory:
-    """Return the story of a fault. Raise UsageError if there is none, StoreError."""
+    """Return the story of a fault. Raise UsageError if it does not exist, StoreError."""
     faults = Faults(store.database)
     fault = faults.fault(fault_id)
     first_ns = faults.first_sign_ns(fault_id)
@@ -111,7 +111,7 @@ def tell_story(store: Store, fault_id: int, now_ns: int | None = None) -> FaultS
 
 
 def _opening(fault: Fault, alarms: Sequence[Alarm]) -> Alarm | None:
-    """Return the alarm that opened a fault; if a level that stayed did, the first one."""
+    """Return the alarm that opened a fault, or the first one if a lasting level opened it."""
     first = alarms[0] if alarms else None
     return next((alarm for alarm in alarms if alarm.raised_utc == fault.opened_utc), first)
 
@@ -197,7 +197,7 @@ def paragraph(story: FaultStory) -> str:
         detail = "" if opening.detail in fault.summary else f": {opening.detail}"
         lasted = ""
         if opening.raised_utc is not None and opening.raised_utc != fault.opened_utc:
-            lasted = f", as the level of {_minute(opening.raised_utc)} stayed"
+            lasted = f", since the level of {_minute(opening.raised_utc)} remained"
         sentences.append(
             f"The alarm {opening.kind} opened the fault at {_minute(fault.opened_utc)}{lasted}"
             f"{detail}."
@@ -208,7 +208,7 @@ def paragraph(story: FaultStory) -> str:
     if fault.excursions:
         signs += (
             f" and {count(fault.excursions, 'excursion')},"
-            f" {fault.open_time_s or 0.0:.3g} s together"
+            f" {fault.open_time_s or 0.0:.3g} s in total"
         )
     channels = (fault.channels or "").split()
     where = f", on channel{'s' * (len(channels) > 1)} {join(channels)}" if channels else ""
@@ -216,10 +216,10 @@ def paragraph(story: FaultStory) -> str:
     sentences.append(f"{signs}{where}{days}.")
     if story.transmissions_since_work is not None:
         since = count(story.transmissions_since_work, "transmission")
-        sentences.append(f"So far {since} since the work.")
+        sentences.append(f"Since the work: {since} so far.")
     elif fault.last_sign_utc is not None and fault.transmissions_since:
         since = count(fault.transmissions_since, "transmission")
-        sentences.append(f"Last sign at {_minute(fault.last_sign_utc)}; {since} since.")
+        sentences.append(f"Last sign at {_minute(fault.last_sign_utc)}; {since} since then.")
     return " ".join(sentences)
 
 

@@ -1,4 +1,4 @@
-"""Summaries of faults: one sentence or two of what is known at the moment of a change."""
+"""Summaries of faults at the moment of a change, in one or two sentences."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def clock(time_ns: int) -> str:
 
 
 def opened(fault: FaultMemory, detail: str, early: int) -> str:
-    """`early` is the number of excursions before."""
+    """Return the summary of a fault that opens, after `early` excursions."""
     before = ""
     if early:
         same_day = fault.first_ns // DAY_NS == fault.opened_ns // DAY_NS
@@ -42,8 +42,8 @@ def opened(fault: FaultMemory, detail: str, early: int) -> str:
 
 
 def lasting(fault: FaultMemory) -> str:
-    """Detail of an opening by a level that stays off."""
-    return f"{fault.detail}; so it is {count(fault.held, 'transmission')} later"
+    """Detail of an opening by a level that has not returned."""
+    return f"{fault.detail}; unchanged {count(fault.held, 'transmission')} later"
 
 
 def worsened(fault: FaultMemory, detail: str) -> str:
@@ -54,10 +54,10 @@ def quiet(fault: FaultMemory) -> str:
     if fault.family == FaultFamily.NO_DATA:
         return data_back(fault)
     if fault.family == FaultFamily.INSTRUMENT:
-        return f"Readings are plausible again since {clock(fault.cleared_ns)}; the cause is unknown"
+        return f"Readings have been plausible since {clock(fault.cleared_ns)}; the cause is unknown"
     return (
-        f"No sign in {count(fault.clean, 'transmission')} since {date(fault.last_ns)}, where"
-        f" {_share(fault)} had one before. That is no repair: intermittent faults pause"
+        f"No sign in {count(fault.clean, 'transmission')} since {date(fault.last_ns)}; before that,"
+        f" {_share(fault)} had one. Not repaired: intermittent faults can pause"
     )
 
 
@@ -66,7 +66,7 @@ def repaired(fault: FaultMemory) -> str:
     number = evidence.needed(fault)
     if number is None:
         confirmation = (
-            "signs were too rare, or paused for too long, for transmissions to confirm the repair"
+            "transmissions cannot confirm the repair, as signs were too rare or paused for too long"
         )
     else:
         transmissions = count(number, "transmission")
@@ -75,7 +75,7 @@ def repaired(fault: FaultMemory) -> str:
 
 
 def _where(fault: FaultMemory) -> str:
-    """Return the channels that can show whether a level is back."""
+    """Return the channels whose level can confirm the repair, in words."""
     names = sorted(fault.during, key=len)
     if not names or len(names) > 3 or not all(name.isdigit() for name in names):
         return ""
@@ -84,17 +84,17 @@ def _where(fault: FaultMemory) -> str:
 
 def returned(fault: FaultMemory, detail: str) -> str:
     if fault.family == FaultFamily.NO_DATA:
-        return f"It is back; data had arrived since {clock(fault.cleared_ns)}: {detail}"
+        return f"The fault is back; data had arrived since {clock(fault.cleared_ns)}: {detail}"
     if fault.work_ns is not None:
         since = f"{count(fault.trials, 'transmission')} after the work on {date(fault.work_ns)}"
     else:
         since = f"{count(fault.clean, 'transmission')} after its last sign on {date(fault.last_ns)}"
-    return f"It is back, {since}: {detail}"
+    return f"The fault is back, {since}: {detail}"
 
 
 def breaks(number: int) -> str:
     """Detail of a return that excursions showed."""
-    return f"{count(number, 'excursion')} in a transmission"
+    return f"{count(number, 'excursion')} in one transmission"
 
 
 def still_present(fault: FaultMemory) -> str:
@@ -107,7 +107,7 @@ def level_remains(fault: FaultMemory) -> str:
     levels = evidence.worst_levels(fault)
     assert levels is not None
     before, after = map(_swr, levels)
-    return f"SWR {after:.2f} instead of {before:.2f} before the fault"
+    return f"SWR {after:.2f}; before the fault it was {before:.2f}"
 
 
 def fixed(fault: FaultMemory) -> str:
@@ -119,21 +119,21 @@ def fixed(fault: FaultMemory) -> str:
         level = f", SWR {after:.2f} " + (
             "as before" if after > before - 0.05 else f"instead of {before:.2f}"
         )
-    sign = "breaks" if fault.breaks else "signs"
+    sign = "excursions" if fault.breaks else "signs"
     signs = f"{sign} in {fault.relapses}" if fault.relapses else f"no {sign}"
     return (
         f"{count(fault.trials, 'transmission')} since the repair on {date(fault.work_ns)}:"
-        f" {signs}{level}. Fixed ({100 * (1 - evidence.ERROR):.0f} %)"
+        f" {signs}{level}. Fixed ({100 * (1 - evidence.ERROR):.0f} % confidence)"
     )
 
 
 def forgotten(fault: FaultMemory, days: int) -> str:
-    return f"No sign for {count(days, 'day')}, with {count(fault.clean, 'transmission')}"
+    return f"No sign for {count(days, 'day')} and {count(fault.clean, 'transmission')}"
 
 
 def data_back(fault: FaultMemory) -> str:
-    alarms = f" after {count(fault.alarms, 'interruption')}" if fault.alarms > 1 else ""
-    return f"Data arrives again since {clock(fault.cleared_ns)}{alarms}"
+    alarms = f", after {count(fault.alarms, 'interruption')}" if fault.alarms > 1 else ""
+    return f"Data have arrived again since {clock(fault.cleared_ns)}{alarms}"
 
 
 def _signs(fault: FaultMemory) -> str:
@@ -143,7 +143,7 @@ def _signs(fault: FaultMemory) -> str:
 
 def _share(fault: FaultMemory) -> str:
     every = round(1 / share(fault.sessions))
-    return f"one in {every}" if every > 1 else "most"
+    return f"one transmission in {every}" if every > 1 else "most transmissions"
 
 
 def _swr(gamma: float) -> float:

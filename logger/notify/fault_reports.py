@@ -1,7 +1,7 @@
-"""Faults as one notifier reports them: which ones, in what words, and those that are open now.
+"""Fault messages of one notifier: selects the faults, composes the messages, lists the open faults.
 
 Changes come from the store, or from memory while it accepts nothing; `fault_queue` decides when
-their messages are due. Until then they have the state of their change, and then the present one.
+their messages are due. A queued message has the state at its change, a due one the present state.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ Advise = Callable[[Fault | None, Collection[str]], Sequence[str]]
 
 
 class FaultReports:
-    """Queues the messages of wanted faults; knows the wanted ones that are not closed.
+    """Queue of messages about the wanted faults, and list of those that are not closed.
 
     utc_ns    returns the present time
     advise    returns what to check, for a fault and the kinds of alarms
@@ -64,7 +64,7 @@ class FaultReports:
             self.queue.recall(kind, message, now_s - max(0, now_ns - ended_ns) / 1e9)
 
     def add(self, event: FaultEvent, store: Deliveries | None, now_s: float) -> bool:
-        """Queue a change; return True if it is to be reported at once. Raise StoreError.
+        """Queue a change; return True if the report is due at once. Raise StoreError.
 
         Without `store`, the change is not stored.
         """
@@ -80,7 +80,7 @@ class FaultReports:
     def add_sign(self, event: AlarmEvent, store: Deliveries, now_s: float) -> bool:
         """Queue the fault of an alarm of a wanted kind, if it joins one that another kind opened.
 
-        Return True if it is to be reported at once. Raise StoreError.
+        Return True if the report is due at once. Raise StoreError.
         """
         change, alarm = event
         kinds = self._options.alarms
@@ -189,7 +189,7 @@ class FaultReports:
                     return None  # removed by `recompute`
                 fault = stored[0] if stored else fault
         if change == FaultChangeKind.WORSENED and fault.acknowledged_utc is not None:
-            return None  # by a person who has seen that
+            return None  # the person who acknowledged it has seen that
         if change == FaultChangeKind.EXPLAINED and fault.probable_cause is None:
             return None
         return FaultEvent(change, fault, message["change_utc"])

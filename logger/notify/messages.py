@@ -2,11 +2,11 @@
 
 event         fault, alarm, daily or test
 change        of a fault: opened, worsened, explained, quiet, repaired, returned or closed; of an
-              alarm: raised, cleared or acknowledged; of several changes the last
+              alarm: raised, cleared or acknowledged; the last one if there are several
 message_id    the same whenever the message is sent again
 station, utc  the sending station, and the time of writing
 text          the message in one line
-advice        what to check
+advice        next checks
 
 Of a fault:
 change_utc    the time of the change
@@ -15,7 +15,7 @@ others        in a message of several faults, the text of each of the others
 
 Of an alarm:
 id ... fault_id    the alarm as exported, as of that change
-raise_count, clear_count    raisings and clearings of that kind covered by this message
+raise_count, clear_count    how often alarms of that kind were raised and cleared
 open_alarms   the kinds of open alarms
 """
 
@@ -84,7 +84,7 @@ def fault(station: str, event: FaultEvent, utc_ns: int, advice: Sequence[str] = 
 
 
 def combine(messages: Sequence[Message]) -> Message:
-    """Return one message for those of several faults: that of the gravest, with the others."""
+    """Return one message for several faults: that of the gravest, with the texts of the others."""
     first, *others = sorted(messages, key=lambda message: message["severity"] != Severity.CRITICAL)
     station = first["station"]
     texts = [message["text"].removeprefix(f"{station}: ") for message in (first, *others)]
@@ -105,20 +105,20 @@ def daily(
     faults: Sequence[Fault] | None = None,
     advice: Sequence[str] = (),
 ) -> Message:
-    """Return the daily message; `status` is the daemon's.
+    """Return the daily message, with the `status` of the daemon.
 
-    `faults` are those that are not closed, None for a notifier of alarms; `advice` is on them.
+    `faults` are those that are not closed, None for a notifier of alarms; `advice` concerns them.
     """
     standing = sorted(open_alarms)
     last_utc = None if status is None else format_optional(status.last_pair_ns)
     pairs = f"last pair {last_utc}" if last_utc else "no pairs so far"
     if faults is None:
-        alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
+        alarms = f"open alarms: {', '.join(standing)}" if standing else "no open alarms"
         state = f"{alarms}, {pairs}"
     else:
         state = f"{pairs}; {_faults_words(faults)}"
         if waiting:
-            state += f"; {count(waiting, 'message')} waiting"
+            state += f"; {count(waiting, 'message')} not yet delivered"
     message = {
         **_message("daily", station, utc_ns, f"watching; {state}"),
         "running_s": None if status is None else status.running_s,
@@ -134,7 +134,9 @@ def daily(
 
 def test(station: str, utc_ns: int) -> Message:
     """Return the message of `notify test`."""
-    return _message("test", station, utc_ns, "test message; alarms arrive this way")
+    return _message(
+        "test", station, utc_ns, "test message; faults and alarms will be reported this way"
+    )
 
 
 def _message(event: str, station: str, utc_ns: int, text: str) -> Message:
@@ -183,7 +185,7 @@ def _fault_words(fault: Fault, condition: str) -> str:
 
 def _faults_words(faults: Sequence[Fault]) -> str:
     number = sum(fault.state == FaultState.OPEN for fault in faults)
-    headline = count(number, "open fault") if number else "no open fault"
+    headline = count(number, "open fault") if number else "no open faults"
     return "; ".join([headline, *map(describe_fault, faults)])
 
 
@@ -192,4 +194,4 @@ def _minute(utc: str) -> str:
 
 
 def _times(number: int) -> str:
-    return {0: "never", 1: "once", 2: "twice"}.get(number, f"{number} times")
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
