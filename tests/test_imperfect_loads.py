@@ -186,11 +186,28 @@ def test_one_more_point_is_named_with_what_it_brings() -> None:
     result = fitted(bench.draw_world(7, 25.0), ONE)
     point = propose(result)
     assert point is not None
-    assert "reversed" in point.words
+    assert "two dummy loads in parallel" in point.words  # shows load and balance of the ports
     assert point.after[1] - point.after[0] < point.before[1] - point.before[0]
     advice = [line for line in report(result) if "one more point" in line]
     assert len(advice) == 1
     assert point.words in advice[0]
+
+
+def test_matched_points_alone_bound_a_high_swr() -> None:
+    """The reflected port, never read with the full wave, is as linear as the other at 4 W."""
+    matched = tuple(row for row in USUAL if row.condition == "matched")
+    budget = make_budget(Coupler(fitted(bench.draw_world(7, 25.0), matched).content), 4.0, 3.0, 200)
+    assert 1.4 < budget.low < 3.0 < budget.high < 6.0
+
+
+@pytest.mark.parametrize("further", [{"load": "second"}, {"line_deg": "45"}])
+def test_the_same_power_into_another_load_is_no_contradiction(further: dict[str, str]) -> None:
+    names = ("condition", "power_w", "forward_v", "reflected_v", "load", "line_deg", "load_ohm")
+    first = ("matched", "4", "1.2", "0.037", "", "", "")
+    usual = dict(zip(names, first, strict=True))
+    rows = (usual, {**usual, "reflected_v": "0.06", **further})
+    lines = (",".join(names), "matched,0,0,0,,,", *(",".join(row.values()) for row in rows))
+    fit(bench_points.parse("\n".join(lines), "points.csv"), assumptions=Assumptions())
 
 
 def test_an_attenuator_replaces_a_low_power() -> None:
@@ -289,6 +306,8 @@ def test_wrong_options_are_refused_in_one_line(calibrated: Path) -> None:
     for options, message in (
         (["fit", str(points), "-o", "x", "--load-return-loss", "good"], "'good' is not in dB"),
         (["fit", str(points), "-o", "x", "--harmonics", "200"], "not between 3 and 90 dB"),
+        (["fit", str(points), "-o", "x", "--load-return-loss", "-3"], "not between 10 and 60 dB"),
+        (["fit", str(points), "-o", "x", "--load-return-loss", "80"], "not between 10 and 60 dB"),
         (["report", "--calibration", str(calibrated), "--swr", "1"], "an SWR is above 1"),
     ):
         done = CliRunner().invoke(command, options)

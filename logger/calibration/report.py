@@ -216,8 +216,12 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
         )
     elif directivity is not None and directivity.bound:
         yield (
-            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more; add"
-            " matched points at more power, and reversed points"
+            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more: add"
+            + (
+                " points with a better dummy load, and state it with --load-return-loss"
+                if separates
+                else " matched points at more power"
+            )
         )
     elif directivity is not None and directivity.reflected_db < GOOD_DIRECTIVITY_DB:
         leak = 10 ** (-directivity.reflected_db / 20)

@@ -19,7 +19,7 @@ from logger.calibration.bench_session import (
     steps,
 )
 from logger.calibration.points_file import PointsFile
-from logger.cli.assumptions import LEAST_DB, MOST_DB, assumption_options
+from logger.cli.assumptions import LOAD_DB, assumption_options
 from logger.cli.commands.calibrate_fit import class_option, fit_and_write
 from logger.cli.guides.bench import UNITS, BenchGuide, PowerScale
 from logger.cli.guides.session import stoppable
@@ -66,7 +66,7 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
         if answer in ("", "unknown"):
             return None
         load_db = positive(answer.removesuffix("db").strip().lstrip("-"))
-        if load_db is not None and LEAST_DB <= load_db <= MOST_DB:
+        if load_db is not None and LOAD_DB[0] <= load_db <= LOAD_DB[1]:
             file.state_load_db(load_db)
             return load_db
         terminal.say(f"{answer!r} is not a valid answer; give Enter, dB such as 26, or q")
