@@ -190,6 +190,7 @@ def test_one_more_point_is_named_with_what_it_brings() -> None:
     assert point.after[1] - point.after[0] < point.before[1] - point.before[0]
     advice = [line for line in report(result) if "one more point" in line]
     assert len(advice) == 1
+    assert "scatter" not in "".join(report(result))  # one key-down shows none
     assert point.words in advice[0]
 
 

@@ -84,7 +84,8 @@ def _parameters(fit: Fit) -> Iterator[str]:
         if content.instrument["reference"] != "watts":
             percent *= 2  # volts are squared
         yield (f"The reference is accurate to {percent:.3g} % of power; this error cancels in SWR.")
-        yield f"The readings of the reference scatter by {100 * fit.scatter:.2g} %."
+        if "scatter_percent" in content.instrument:
+            yield f"The readings of the reference scatter by {100 * fit.scatter:.2g} %."
 
 
 def _directivity(fit: Fit) -> Iterator[str]:
