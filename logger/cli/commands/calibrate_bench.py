@@ -81,7 +81,7 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
     callback=numbers,
     metavar="W,W,...",
     help="Powers to measure, in watts. Default: proposed up to the station's highest power. Into an"
-    f" open or a short, only those up to {LOW_W:g} W.",
+    f" open, a short or a mismatch, only those up to {LOW_W:g} W.",
 )
 @click.option(
     "--conditions",
