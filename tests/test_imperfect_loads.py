@@ -19,8 +19,10 @@ from logger.calibration.file import Assumptions
 from logger.calibration.fit import Fit, fit
 from logger.calibration.next_point import propose
 from logger.calibration.points_file import PointsText
+from logger.calibration.quality import bench_noise
 from logger.calibration.report import report
 from logger.cli.commands.calibrate import command
+from logger.cli.commands.check import command as check
 from logger.errors import BenchPointError
 from tests import imperfect_bench as bench
 
@@ -300,6 +302,15 @@ def test_calibrate_report_lists_the_budget(calibrated: Path) -> None:
     assert "SWR 1.50 at 1 W, mean of 100 pairs: 95 %" in done.output
     assert "combined" in done.output
     assert max(map(len, done.output.splitlines())) <= 80
+
+
+def test_check_states_the_readable_floor_of_the_fit(calibrated: Path) -> None:
+    config = calibrated.with_name("config.yaml")
+    config.write_text("driver: {kind: replay, path: points.csv}\ncalibration: coupler.yaml\n")
+    done = CliRunner().invoke(check, ["-c", str(config)])
+    coupler = Coupler(file.load(calibrated))
+    floor_w = coupler.readable_floor_w(bench_noise(coupler))
+    assert f"SWR of a single pair is readable from {floor_w:.3g} W" in done.output
 
 
 def test_wrong_options_are_refused_in_one_line(calibrated: Path) -> None:

@@ -18,6 +18,7 @@ from logger.calibration.outcome import Leak
 from logger.calibration.problem import LAW_POWERS
 from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR
+from logger.wording import span
 
 SIGNIFICANT = 3.0  # standard deviations
 GOOD_DIRECTIVITY_DB = 25.0  # a match then reads 1.12 at worst
@@ -130,7 +131,7 @@ def _claims(coupler: Coupler) -> Iterator[str]:
     unit = "W (relative)" if coupler.relative_watts else "W"
     low_w, high_w = coupler.content.valid.forward_w
     yield f"readable floor: below {floor_w:.3g} {unit} the SWR of a single pair is not readable"
-    yield f"watts are interpolated from {low_w:.3g} to {high_w:.3g} {unit}, flagged outside"
+    yield f"watts are calibrated at {span(low_w, high_w)} {unit}, flagged outside"
     if not coupler.relative_watts:
         volts = coupler.forward.volts(np.array([low_w / BEYOND, high_w * BEYOND]))
         outside_w = coupler.forward.watts(volts)  # within the range of the converter
