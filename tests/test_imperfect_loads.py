@@ -276,6 +276,9 @@ def test_the_return_loss_of_the_load_is_kept_in_the_points_file() -> None:
     assert text.load_db is None
     text.state_load_db(31.0)
     assert PointsText(text.text, "p.csv").load_db == 31.0
+    text.state_load_db(None)
+    assert PointsText(text.text, "p.csv").load_db is None
+    assert text.text.count("return loss") == 1
 
 
 @pytest.fixture(scope="module")

@@ -63,7 +63,10 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
         answer = terminal.answer(
             f"Return loss of the dummy load, from its data sheet [{proposed}]:"
         )
-        if answer in ("", "unknown"):
+        if not answer:
+            return known_db
+        if answer == "unknown":
+            file.state_load_db(None)
             return None
         load_db = positive(answer.removesuffix("db").strip().lstrip("-"))
         if load_db is not None and LOAD_DB[0] <= load_db <= LOAD_DB[1]:
