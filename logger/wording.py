@@ -40,3 +40,8 @@ def suggest(word: str, choices: Iterable[str], otherwise: str) -> str:
     choices = list(choices)
     matches = get_close_matches(word, choices, 1)
     return f"did you mean {matches[0]!r}?" if matches else f"{otherwise}: {', '.join(choices)}"
+
+
+def span(low: float, high: float) -> str:
+    """Return a range in words; one number if its ends are equal."""
+    return f"{low:.3g}" if low == high else f"{low:.3g} to {high:.3g}"

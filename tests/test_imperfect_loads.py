@@ -19,8 +19,10 @@ from logger.calibration.file import Assumptions
 from logger.calibration.fit import Fit, fit
 from logger.calibration.next_point import propose
 from logger.calibration.points_file import PointsText
+from logger.calibration.quality import bench_noise
 from logger.calibration.report import report
 from logger.cli.commands.calibrate import command
+from logger.cli.commands.check import command as check
 from logger.errors import BenchPointError
 from tests import imperfect_bench as bench
 
@@ -186,11 +188,29 @@ def test_one_more_point_is_named_with_what_it_brings() -> None:
     result = fitted(bench.draw_world(7, 25.0), ONE)
     point = propose(result)
     assert point is not None
-    assert "reversed" in point.words
+    assert "two dummy loads in parallel" in point.words  # shows load and balance of the ports
     assert point.after[1] - point.after[0] < point.before[1] - point.before[0]
     advice = [line for line in report(result) if "one more point" in line]
     assert len(advice) == 1
+    assert "scatter" not in "".join(report(result))  # one key-down shows none
     assert point.words in advice[0]
+
+
+def test_matched_points_alone_bound_a_high_swr() -> None:
+    """The reflected port, never read with the full wave, is as linear as the other at 4 W."""
+    matched = tuple(row for row in USUAL if row.condition == "matched")
+    budget = make_budget(Coupler(fitted(bench.draw_world(7, 25.0), matched).content), 4.0, 3.0, 200)
+    assert 1.4 < budget.low < 3.0 < budget.high < 6.0
+
+
+@pytest.mark.parametrize("further", [{"load": "second"}, {"line_deg": "45"}])
+def test_the_same_power_into_another_load_is_no_contradiction(further: dict[str, str]) -> None:
+    names = ("condition", "power_w", "forward_v", "reflected_v", "load", "line_deg", "load_ohm")
+    first = ("matched", "4", "1.2", "0.037", "", "", "")
+    usual = dict(zip(names, first, strict=True))
+    rows = (usual, {**usual, "reflected_v": "0.06", **further})
+    lines = (",".join(names), "matched,0,0,0,,,", *(",".join(row.values()) for row in rows))
+    fit(bench_points.parse("\n".join(lines), "points.csv"), assumptions=Assumptions())
 
 
 def test_an_attenuator_replaces_a_low_power() -> None:
@@ -256,6 +276,9 @@ def test_the_return_loss_of_the_load_is_kept_in_the_points_file() -> None:
     assert text.load_db is None
     text.state_load_db(31.0)
     assert PointsText(text.text, "p.csv").load_db == 31.0
+    text.state_load_db(None)
+    assert PointsText(text.text, "p.csv").load_db is None
+    assert text.text.count("return loss") == 1
 
 
 @pytest.fixture(scope="module")
@@ -284,11 +307,22 @@ def test_calibrate_report_lists_the_budget(calibrated: Path) -> None:
     assert max(map(len, done.output.splitlines())) <= 80
 
 
+def test_check_states_the_readable_floor_of_the_fit(calibrated: Path) -> None:
+    config = calibrated.with_name("config.yaml")
+    config.write_text("driver: {kind: replay, path: points.csv}\ncalibration: coupler.yaml\n")
+    done = CliRunner().invoke(check, ["-c", str(config)])
+    coupler = Coupler(file.load(calibrated))
+    floor_w = coupler.readable_floor_w(bench_noise(coupler))
+    assert f"SWR of a single pair is readable from {floor_w:.3g} W" in done.output
+
+
 def test_wrong_options_are_refused_in_one_line(calibrated: Path) -> None:
     points = calibrated.with_name("points.csv")
     for options, message in (
         (["fit", str(points), "-o", "x", "--load-return-loss", "good"], "'good' is not in dB"),
         (["fit", str(points), "-o", "x", "--harmonics", "200"], "not between 3 and 90 dB"),
+        (["fit", str(points), "-o", "x", "--load-return-loss", "-3"], "not between 10 and 60 dB"),
+        (["fit", str(points), "-o", "x", "--load-return-loss", "80"], "not between 10 and 60 dB"),
         (["report", "--calibration", str(calibrated), "--swr", "1"], "an SWR is above 1"),
     ):
         done = CliRunner().invoke(command, options)

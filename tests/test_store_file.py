@@ -228,8 +228,10 @@ def test_a_backup_replaces_only_a_backup(tmp_path: Path) -> None:
     with pytest.raises(ForeignFileError):
         back_up(path, target)
     assert target.read_text() == "precious"
-    with pytest.raises(ForeignFileError):
+    with pytest.raises(ForeignFileError, match="Name another file"):
         restore(path, target)
+    with pytest.raises(StoreError, match="its folder does not exist"):
+        back_up(path, tmp_path / "none" / "copy.sqlite")
     target.unlink()
     back_up(path, target)
     back_up(path, target)

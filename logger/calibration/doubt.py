@@ -52,6 +52,8 @@ def estimate_doubt(
     values = layout.view(x)
     above_v = np.maximum(readings.volts - values.zero_v, 0.0)
     top_v = above_v.max(axis=0, where=problem.used, initial=LOWEST_V)
+    if not problem.full_wave(1).any():  # assumed to equal the other port, its highest power too
+        top_v[1] = top_v.max()
     effects = []
     for port in (0, 1):
         changes = np.zeros((*readings.volts.shape, SHAPES))

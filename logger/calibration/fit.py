@@ -24,7 +24,7 @@ from logger.calibration.file import Assumptions, CalibrationFile
 from logger.calibration.interpolant import Departure, departure
 from logger.calibration.least_squares import Solution, solve
 from logger.calibration.outcome import FitOutcome, Leak
-from logger.calibration.problem import DB, Problem
+from logger.calibration.problem import DB, LAW_POWERS, Problem
 from logger.calibration.readings import Readings, read
 from logger.calibration.screening import screen
 from logger.errors import BenchPointError
@@ -106,14 +106,16 @@ def fit(
             " conditions and columns"
         )
     outcome = FitOutcome(problem, solution, departures, assumptions)
+    instrument: dict[str, str | float] = {
+        "reference": reference,
+        "reference_class_percent": 0.0 if unknown else reference_class_percent,
+    }
+    if problem.full_wave(0).sum() >= LAW_POWERS:  # fewer key-downs do not show it
+        instrument["scatter_percent"] = round(100 * problem.scatter, 3)
     return Fit(
         content=outcome.make_file(
             bench,
-            instrument={
-                "reference": reference,
-                "reference_class_percent": 0.0 if unknown else reference_class_percent,
-                "scatter_percent": round(100 * problem.scatter, 3),
-            },
+            instrument=instrument,
             strongest_w=strongest_w if unknown else None,
             date=date or datetime.now(UTC),
         ),

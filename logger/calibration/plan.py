@@ -17,8 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import Noise
-from logger.calibration.bench_points import CONDITIONS
-from logger.calibration.bench_session import propose_powers_w, steps
+from logger.calibration.bench_session import USUAL_CONDITIONS, propose_powers_w, steps
 from logger.calibration.coupler import Coupler
 from logger.calibration.detector import DetectorLaw
 from logger.calibration.file import CalibrationFile, Converter, Port, Valid
@@ -136,7 +135,7 @@ def _points(law: DetectorLaw, divider: float, highest_w: float) -> list[PlannedP
     """Return the powers that `calibrate bench` proposes, with the expected readings."""
     powers_w = propose_powers_w(highest_w)
     readings_v = law.volts(np.array(powers_w)) / divider
-    planned = steps(CONDITIONS, powers_w)
+    planned = steps(USUAL_CONDITIONS, powers_w)
     return [
         PlannedPoint(
             power_w,

@@ -19,7 +19,7 @@ from logger.errors import BenchPointError, MismatchdError, UsageError
 
 HIGHEST_W = re.compile(r"# highest power: ([0-9.e+-]+) W")
 LOAD_COLUMNS = ("load", "line_deg", "load_ohm")
-LOAD_DB = re.compile(r"# return loss of the dummy load: ([0-9.e+-]+) dB")
+LOAD_DB = re.compile(r"# return loss of the dummy load: (?:([0-9.e+-]+) dB|unknown)")
 
 
 class PointsText:
@@ -63,15 +63,16 @@ class PointsText:
 
     def _stated(self, comment: re.Pattern[str]) -> float | None:
         stated = (comment.fullmatch(line.strip()) for line in self._lines)
-        return next((float(match[1]) for match in stated if match), None)
+        return next((float(match[1]) for match in stated if match and match[1]), None)
 
     def state_highest_w(self, watts: float) -> None:
         """State the station's highest power in a comment."""
         self._state(HIGHEST_W, f"# highest power: {watts:g} W")
 
-    def state_load_db(self, load_db: float) -> None:
-        """State the return loss of the dummy load in a comment."""
-        self._state(LOAD_DB, f"# return loss of the dummy load: {load_db:g} dB")
+    def state_load_db(self, load_db: float | None) -> None:
+        """State the return loss of the dummy load in a comment; None if it is unknown."""
+        words = "unknown" if load_db is None else f"{load_db:g} dB"
+        self._state(LOAD_DB, f"# return loss of the dummy load: {words}")
 
     def _state(self, comment: re.Pattern[str], text: str) -> None:
         """Write a comment as the first line, replacing an earlier one."""

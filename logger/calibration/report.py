@@ -18,6 +18,7 @@ from logger.calibration.outcome import Leak
 from logger.calibration.problem import LAW_POWERS
 from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR
+from logger.wording import span
 
 SIGNIFICANT = 3.0  # standard deviations
 GOOD_DIRECTIVITY_DB = 25.0  # a match then reads 1.12 at worst
@@ -84,7 +85,8 @@ def _parameters(fit: Fit) -> Iterator[str]:
         if content.instrument["reference"] != "watts":
             percent *= 2  # volts are squared
         yield (f"The reference is accurate to {percent:.3g} % of power; this error cancels in SWR.")
-        yield f"The readings of the reference scatter by {100 * fit.scatter:.2g} %."
+        if "scatter_percent" in content.instrument:
+            yield f"The readings of the reference scatter by {100 * fit.scatter:.2g} %."
 
 
 def _directivity(fit: Fit) -> Iterator[str]:
@@ -129,7 +131,7 @@ def _claims(coupler: Coupler) -> Iterator[str]:
     unit = "W (relative)" if coupler.relative_watts else "W"
     low_w, high_w = coupler.content.valid.forward_w
     yield f"readable floor: below {floor_w:.3g} {unit} the SWR of a single pair is not readable"
-    yield f"watts are interpolated from {low_w:.3g} to {high_w:.3g} {unit}, flagged outside"
+    yield f"watts are calibrated at {span(low_w, high_w)} {unit}, flagged outside"
     if not coupler.relative_watts:
         volts = coupler.forward.volts(np.array([low_w / BEYOND, high_w * BEYOND]))
         outside_w = coupler.forward.watts(volts)  # within the range of the converter
@@ -216,8 +218,12 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
         )
     elif directivity is not None and directivity.bound:
         yield (
-            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more; add"
-            " matched points at more power, and reversed points"
+            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more: add"
+            + (
+                " points with a better dummy load, and state it with --load-return-loss"
+                if separates
+                else " matched points at more power"
+            )
         )
     elif directivity is not None and directivity.reflected_db < GOOD_DIRECTIVITY_DB:
         leak = 10 ** (-directivity.reflected_db / 20)

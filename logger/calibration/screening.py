@@ -19,6 +19,15 @@ from logger.errors import BenchPointError
 LEAST_MARKS = 2  # of unknown power
 REPEAT_WITHIN = 0.15  # relative difference of a repeated key-down; 0.6 to 1.2 dB of power
 REPEAT_SPREADS = 8.0
+SETTING = (  # columns; rows in which these are equal are of the same key-down
+    "condition",
+    "power_w",
+    "frequency_khz",
+    "temperature_c",
+    "load",
+    "line_deg",
+    "load_ohm",
+)
 MOVES_BY = 4.0  # steps of the converter or standard deviations
 
 PortVolts = tuple[float, float]
@@ -119,14 +128,8 @@ def _reject_still(
 def _reject_contradictions(keyed: list[PlacedPoint], spread_v: PortVolts) -> None:
     """Reject key-downs of the same setting with different readings."""
 
-    def setting(row: PlacedPoint) -> tuple[str, float, float, float]:
-        point = row[0]
-        return (
-            point.condition,
-            point.power_w,
-            point.frequency_khz or 0.0,
-            point.temperature_c if point.temperature_c is not None else -300.0,
-        )
+    def setting(row: PlacedPoint) -> tuple[str, ...]:
+        return tuple(str(getattr(row[0], name)) for name in SETTING)
 
     for _, rows in groupby(sorted(keyed, key=setting), key=setting):
         (first, first_place), *repeats = rows

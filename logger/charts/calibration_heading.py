@@ -101,7 +101,7 @@ def _directivity(content: CalibrationFile, name: str) -> str:
     db = getattr(directivity, f"{name}_db", None)
     if directivity is None or db is None:
         return "not known"
-    if name == "reflected" and directivity.bound:
+    if directivity.bound if name == "reflected" else directivity.forward_bound:
         return f"at least {db:.1f}"
     doubt = getattr(directivity, f"{name}_u_db")
     return f"{db:.1f} ± {doubt:.1f}" if doubt else f"{db:.1f}"

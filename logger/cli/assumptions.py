@@ -20,7 +20,8 @@ NAMES = (
     "coupling_slope_db",
     "detector",
 )
-LEAST_DB, MOST_DB = 3.0, 90.0
+LOAD_DB = 10.0, 60.0  # no dummy load is worse, and none is known to be better
+OTHER_DB = 3.0, 90.0
 
 
 def _decibels(context: click.Context, option: click.Parameter, text: str | None) -> float | None:
@@ -30,8 +31,9 @@ def _decibels(context: click.Context, option: click.Parameter, text: str | None)
         decibels = abs(float(text.strip().lower().removesuffix("c").removesuffix("db")))
     except ValueError:
         raise click.BadParameter(f"{text!r} is not in dB; give a number such as 26") from None
-    if not LEAST_DB <= decibels <= MOST_DB:
-        raise click.BadParameter(f"{text!r} is not between {LEAST_DB:g} and {MOST_DB:g} dB")
+    least_db, most_db = LOAD_DB if option.name == "load_return_loss_db" else OTHER_DB
+    if not least_db <= decibels <= most_db:
+        raise click.BadParameter(f"{text!r} is not between {least_db:g} and {most_db:g} dB")
     return decibels
 
 

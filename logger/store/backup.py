@@ -19,6 +19,7 @@ from logger.store.salvage import PIECES
 from logger.store.schema import version_of
 
 PART = ".part"
+REMEDY = "Name another file"
 
 
 def back_up(store: Path, target: Path) -> dict[str, int]:
@@ -29,7 +30,9 @@ def back_up(store: Path, target: Path) -> dict[str, int]:
     """
     Database.expect(store)
     expect_ours(store)
-    expect_ours(target)
+    expect_ours(target, remedy=REMEDY)
+    if not target.parent.is_dir():
+        raise StoreError(f"{target}: its folder does not exist")
     if target.exists() and target.samefile(store):
         raise StoreError(f"{target} is the store itself; name another file")
     part = _beside(target, PART)
@@ -49,7 +52,7 @@ def restore(store: Path, source: Path) -> Path | None:
     Raise StoreError, if a daemon uses the store, too.
     """
     Database.expect(source)
-    expect_ours(source)
+    expect_ours(source, remedy=REMEDY)
     lock = StoreLock(store)
     try:
         with _translate(store):

@@ -19,7 +19,7 @@ from logger.calibration.bench_session import (
     steps,
 )
 from logger.calibration.points_file import PointsFile
-from logger.cli.assumptions import LEAST_DB, MOST_DB, assumption_options
+from logger.cli.assumptions import LOAD_DB, assumption_options
 from logger.cli.commands.calibrate_fit import class_option, fit_and_write
 from logger.cli.guides.bench import UNITS, BenchGuide, PowerScale
 from logger.cli.guides.session import stoppable
@@ -63,10 +63,13 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
         answer = terminal.answer(
             f"Return loss of the dummy load, from its data sheet [{proposed}]:"
         )
-        if answer in ("", "unknown"):
+        if not answer:
+            return known_db
+        if answer == "unknown":
+            file.state_load_db(None)
             return None
         load_db = positive(answer.removesuffix("db").strip().lstrip("-"))
-        if load_db is not None and LEAST_DB <= load_db <= MOST_DB:
+        if load_db is not None and LOAD_DB[0] <= load_db <= LOAD_DB[1]:
             file.state_load_db(load_db)
             return load_db
         terminal.say(f"{answer!r} is not a valid answer; give Enter, dB such as 26, or q")
@@ -81,7 +84,7 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
     callback=numbers,
     metavar="W,W,...",
     help="Powers to measure, in watts. Default: proposed up to the station's highest power. Into an"
-    f" open or a short, only those up to {LOW_W:g} W.",
+    f" open, a short or a mismatch, only those up to {LOW_W:g} W.",
 )
 @click.option(
     "--conditions",

@@ -88,7 +88,7 @@ def command(
         parts = watts_budget(coupler, watts)
         percent = 100 * math.sqrt(sum(part.u**2 for part in parts))
         listed = ", ".join(
-            f"{part.name} {100 * part.u:.2g} %" for part in parts if part.share >= NEGLIGIBLE
+            f"{part.name} {100 * part.u:.2g}\u00a0%" for part in parts if part.share >= NEGLIGIBLE
         )
         click.echo("")
         click.echo(
@@ -96,4 +96,4 @@ def command(
             f" {COVERAGE * percent:.2g} %"
         )
         for line in textwrap.wrap(listed, WIDTH):
-            click.echo(f"  {line}")
+            click.echo(f"  {line}".replace("\u00a0", " "))

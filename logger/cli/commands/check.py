@@ -10,6 +10,7 @@ import click
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.config.load import InfluxOptions
 from logger.config.notifiers import NotifierOptions
+from logger.wording import span
 
 
 @click.command("check")
@@ -19,15 +20,14 @@ def command(config_path: Path | None) -> None:
 
     An InfluxDB server is asked how it keeps points, if it can be reached.
     """
-    from logger.blocks import Noise
     from logger.calibration.coupler import Coupler
+    from logger.calibration.quality import bench_noise
 
     config = configuration(config_path)
     content = calibration_of(config)
     coupler = Coupler(content, config.station.frequency_khz, config.station.temperature_range_c)
     watchdog = config.watchdog
-    quiet = Noise((content.noise.forward_v, content.noise.reflected_v), (0.0, 0.0))
-    floor_w = coupler.readable_floor_w(quiet)
+    floor_w = coupler.readable_floor_w(bench_noise(coupler))
     valid = content.valid
     leak = content.directivity
     lines = [
@@ -41,8 +41,7 @@ def command(config_path: Path | None) -> None:
         ),
         (
             "",
-            f"covers {valid.forward_w[0]:g} to {valid.forward_w[1]:g} W incident,"
-            f" {content.watts} watts",
+            f"covers {span(*valid.forward_w)} W incident, {content.watts} watts",
         ),
         (
             "",
