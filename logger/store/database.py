@@ -13,7 +13,7 @@ from typing import Any, Self
 from logger.errors import StoreError
 from logger.store.durability import sync
 from logger.store.schema import current_version, version_of
-from logger.store.sqlite import transaction, translate_errors
+from logger.store.sqlite import error_class, transaction, translate_errors
 from logger.store.stall import StallTimer
 
 BUSY_MS = 5000
@@ -109,8 +109,11 @@ class Database:
 
     def copy_to(self, path: Path) -> None:
         """Write all rows to a new file, verified and synced. Raise StoreError, OSError."""
-        with translate_errors(self.path):
+        try:
             copy(self._connection, path)
+        except sqlite3.Error as error:  # of either file
+            text = f"{self.path}: cannot be copied to {path}: {error}"
+            raise error_class(error)(text) from error
 
     def close(self) -> None:
         """Close the file; may be called twice."""
@@ -211,9 +214,9 @@ def copy(source: sqlite3.Connection, path: Path) -> None:
     Raise sqlite3.DatabaseError if it is not sound, OSError.
     """
     path.unlink(missing_ok=True)
+    path.touch(0o600)
     try:
         with contextlib.closing(sqlite3.connect(path)) as target:
-            path.chmod(0o600)
             source.backup(target)
             target.execute("PRAGMA journal_mode = DELETE")
             report = target.execute("PRAGMA integrity_check(1)").fetchone()[0]

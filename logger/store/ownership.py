@@ -17,11 +17,13 @@ SCHEMA = b"CREATE TABLE transmissions"
 SEARCHED_BYTES = 1 << 20
 
 
-def expect_ours(path: Path, *, has_been_ours: bool = False) -> None:
+def expect_ours(
+    path: Path, *, has_been_ours: bool = False, remedy: str = "Correct store.path"
+) -> None:
     """Raise ForeignFileError if there is a file that was never a store; nothing is changed.
 
     `has_been_ours`: there is other evidence that it was, so that one that cannot be recognised is
-    damaged.
+    damaged. `remedy` ends the message.
     """
     try:
         with path.open("rb") as file:
@@ -32,7 +34,7 @@ def expect_ours(path: Path, *, has_been_ours: bool = False) -> None:
         return
     if not _is_ours(path, content) and not (has_been_ours and not content.startswith(MAGIC)):
         raise ForeignFileError(
-            f"{path} is not a store of this program; it was not touched. Correct store.path"
+            f"{path} is not a store of this program; it was not touched. {remedy}"
         )
 
 
