@@ -8,6 +8,7 @@ with it: wait, read, write or negotiate TLS. Only the resolution of names has it
 from __future__ import annotations
 
 import contextlib
+import os
 import socket
 import threading
 import time
@@ -68,7 +69,8 @@ class Exchange:
     def guard(self, connection: socket.socket) -> None:
         """End this connection at the deadline, too. Raise TimeoutError if that has passed."""
         connection.settimeout(self.left_s())
-        handle = connection.dup()  # TLS takes the descriptor away from the connection
+        # TLS takes the descriptor away from the connection, and cannot duplicate its own.
+        handle = socket.socket(fileno=os.dup(connection.fileno()))
         with self._lock:
             self._handles.append(handle)
 
