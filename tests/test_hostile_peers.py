@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import socket
 import ssl
 import threading
 import time
@@ -37,7 +39,7 @@ from tests.hostile_peer import (
     reset,
     silence,
 )
-from tests.line_server import line_server
+from tests.line_server import Reply, line_server
 from tests.test_notify_channels import ALARM, STANDING
 
 LIMIT_S = 1.0
@@ -182,6 +184,31 @@ def test_points_are_accepted_by_tls_on_one_connection(
         assert server.write(["second,station=s swr=1.2 2"]) is None
         server.close()
     assert len(receiver.lines) == 2
+
+
+@pytest.mark.parametrize("client", ["webhook", "InfluxDB"])
+def test_an_address_that_does_not_answer_leaves_time_to_the_next(
+    client: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forward_server, "LIMIT_S", 3.0)
+    with contextlib.ExitStack() as stack, line_server() as receiver:
+        receiver.others = lambda path, body: Reply()
+        silent = stack.enter_context(socket.create_server(("127.0.0.1", 0), backlog=0))
+        for _ in range(3):  # fill its queue, so that the system ignores further ones
+            filler = stack.enter_context(socket.socket())
+            filler.setblocking(False)
+            filler.connect_ex(silent.getsockname())
+        kind = (socket.AF_INET, socket.SOCK_STREAM, 0, "")
+        places = [(*kind, silent.getsockname()), (*kind, receiver.server_address)]
+        monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: places)
+        if client == "webhook":
+            url = f"http://workshop.example:{receiver.server_port}/alarm"
+            Webhook(WebhookOptions(url=url, timeout_s=3.0), HERE).deliver(ALARM)
+            return
+        url = f"http://workshop.example:{receiver.server_port}"
+        server = Server(InfluxOptions(url=url, org="home", bucket="station"), HERE.environ)
+        assert server.write(["second,station=s swr=1.2 1"]) is None
+        server.close()
 
 
 @pytest.mark.parametrize(
