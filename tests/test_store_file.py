@@ -250,6 +250,23 @@ def test_a_backup_replaces_no_store_of_another_station(tmp_path: Path) -> None:
         assert store.counts()["transmissions"] == 2
 
 
+@pytest.mark.parametrize("make", [Path.mkdir, os.mkfifo])
+def test_only_files_are_replaced(tmp_path: Path, make: Callable[[Path], object]) -> None:
+    path, copy, other = (tmp_path / name for name in ("station.sqlite", "copy.sqlite", "other"))
+    StoreWriter.open(path).close()
+    back_up(path, copy)
+    make(other)
+    inode = other.stat().st_ino
+    with pytest.raises(ForeignFileError, match="no regular file"):
+        back_up(path, other)
+    with pytest.raises(ForeignFileError, match="no regular file"):
+        restore(other, copy)
+    with pytest.raises(ForeignFileError, match="no regular file"):
+        restore(path, other)
+    assert other.stat().st_ino == inode
+    assert {piece.name for piece in tmp_path.iterdir()} == {path.name, copy.name, other.name}
+
+
 def test_each_restore_leaves_the_former_store(tmp_path: Path) -> None:
     path, target = tmp_path / "station.sqlite", tmp_path / "copy.sqlite"
     with StoreWriter.open(path) as store:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import stat
 import struct
 from pathlib import Path
 
@@ -26,6 +27,8 @@ def expect_ours(
     damaged. `remedy` ends the message.
     """
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a folder, a device
+            raise ForeignFileError(f"{path} is no regular file; it was not touched. {remedy}")
         with path.open("rb") as file:
             content = file.read(SEARCHED_BYTES)
     except OSError:  # there is none, or opening it will fail
