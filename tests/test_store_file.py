@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import sqlite3
@@ -265,6 +266,21 @@ def test_only_files_are_replaced(tmp_path: Path, make: Callable[[Path], object])
         restore(path, other)
     assert other.stat().st_ino == inode
     assert {piece.name for piece in tmp_path.iterdir()} == {path.name, copy.name, other.name}
+
+
+def test_backups_do_not_mix(tmp_path: Path) -> None:
+    path, target = tmp_path / "station.sqlite", tmp_path / "copies/copy.sqlite"
+    StoreWriter.open(path).close()
+    target.parent.mkdir()
+    other = os.open(target.parent, os.O_RDONLY)
+    fcntl.flock(other, fcntl.LOCK_EX)
+    try:
+        with pytest.raises(StoreError, match="another backup is being written"):
+            back_up(path, target)
+    finally:
+        os.close(other)
+    assert not list(target.parent.iterdir())
+    back_up(path, target)
 
 
 def test_each_restore_leaves_the_former_store(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator
@@ -35,7 +36,7 @@ def back_up(store: Path, target: Path) -> dict[str, int]:
     if any(_beside(target, suffix).exists() for suffix in IN_USE):
         raise StoreError(f"{target} is the store of another station; name another file")
     part = _beside(target, PART)
-    with _translate(target, "written"):
+    with _translate(target, "written"), _reserve(target.parent):
         with Store.reader(store) as source:
             source.database.copy_to(part)
         with Store.reader(part) as written:
@@ -81,6 +82,22 @@ def _open(copy: Path) -> Iterator[Database]:
         if version == 0:
             raise StoreError(f"{copy} is empty; name a copy made by `mismatchd backup`")
         yield Database(connection, copy)
+
+
+@contextlib.contextmanager
+def _reserve(folder: Path) -> Iterator[None]:
+    """Keep others from making a copy in this folder, perhaps of the same name."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        with contextlib.suppress(OSError):  # file systems of networks may not lock folders
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                text = f"{folder}: another backup is being written there; try later"
+                raise StoreError(text) from None
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def _beside(path: Path, suffix: str) -> Path:
