@@ -32,8 +32,9 @@ class LimitedPool(urllib3.PoolManager):
         self._limit_s = limit_s
         self._options = {
             "preload_content": False,
-            # For each address of a name: one that does not answer leaves time to the next.
-            "timeout": urllib3.Timeout(connect=limit_s / 3, read=limit_s),
+            # `connect` is for each address of a name: one that does not answer leaves time to the
+            # next. Everything else ends with the exchange.
+            "timeout": urllib3.Timeout(connect=limit_s / 3, read=2 * limit_s),
         }
         self._exchange = Exchange(limit_s)
         self.pool_classes_by_scheme = _pools(self)
@@ -88,6 +89,7 @@ def _pools(owner: LimitedPool) -> dict[str, type[HTTPConnectionPool]]:
         def request(self, *args: Any, **options: Any) -> None:
             if self.sock is not None:  # used again
                 owner.exchange.guard(self.sock)
+                self.timeout = owner.exchange.left_s()  # of sending
             super().request(*args, **options)
 
     class Encrypted(Plain, HTTPSConnection):
