@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import gzip
 import http.server
+import ssl
 import threading
 import time
 import urllib.error
@@ -134,9 +135,11 @@ class _Handler(http.server.BaseHTTPRequestHandler):
 
 
 @contextlib.contextmanager
-def line_server(port: int = 0) -> Iterator[LineServer]:
-    """A server that listens from here to the end of the block."""
+def line_server(port: int = 0, *, context: ssl.SSLContext | None = None) -> Iterator[LineServer]:
+    """A server that listens from here to the end of the block, by TLS if there is a context."""
     with LineServer(port) as server:
+        if context is not None:
+            server.socket = context.wrap_socket(server.socket, server_side=True)
         thread = threading.Thread(target=server.serve_forever, args=(0.02,))
         thread.start()
         try:

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -146,3 +147,35 @@ def test_a_folder_that_may_not_be_searched_is_one_line(tmp_path: Path) -> None:
     finally:
         os.seteuid(user)
         folder.chmod(0o700)
+
+
+def test_a_store_on_a_read_only_disk_is_read_without_a_log(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "station.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission()])
+    monkeypatch.setattr("logger.store.database._is_read_only", lambda path: True)
+    with Store.reader(path) as store:
+        assert store.counts()["transmissions"] == 1
+        assert list(tmp_path.iterdir()) == [path]  # there is no place for others
+    with Store.editor(path) as store, pytest.raises(StoreError, match="readonly"):
+        Journal(store.database).insert(T0, "remark", "x")
+    with StoreWriter.open(path) as writer, Store.reader(path) as store:
+        writer.write([transmission(T0 + 1_000_000_000)])
+        assert store.counts()["transmissions"] == 2
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+def test_a_store_of_another_user_says_so() -> None:
+    with TemporaryDirectory() as folder:  # other users cannot search the folders of pytest
+        os.chmod(folder, 0o755)
+        path = Path(folder, "station.sqlite")
+        StoreWriter.open(path).close()
+        path.chmod(0o600)
+        os.seteuid(65534)
+        try:
+            with pytest.raises(StoreError, match="use sudo, or the daemon's user"):
+                Store.reader(path)
+        finally:
+            os.seteuid(0)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable
@@ -23,6 +26,7 @@ from logger.notify.notifier import Notifier
 from logger.notify.webhook import Webhook
 from logger.rows import AlarmEvent, ChangeKind
 from logger.store.writer import StoreWriter
+from tests.counterparts import authority
 from tests.deadlines import in_time, lateness_s, wait_until
 from tests.hostile_peer import (
     BOMB,
@@ -35,6 +39,7 @@ from tests.hostile_peer import (
     reset,
     silence,
 )
+from tests.line_server import Reply, line_server
 from tests.test_notify_channels import ALARM, STANDING
 
 LIMIT_S = 1.0
@@ -163,6 +168,47 @@ def test_a_hostile_peer_costs_neither_time_nor_memory(
             thread.join()
     assert in_time(took_s, LIMIT_S + 0.5 + lateness_s()), took_s
     assert growth[0] < MOST_GROWTH
+
+
+def test_points_are_accepted_by_tls_on_one_connection(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trusted = authority(tmp_path)
+    monkeypatch.setenv("SSL_CERT_FILE", str(trusted.ca))
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(trusted.certificate, trusted.key)
+    with line_server(context=context) as receiver:
+        url = f"https://127.0.0.1:{receiver.server_port}"
+        server = Server(InfluxOptions(url=url, org="home", bucket="station"), HERE.environ)
+        assert server.write(["second,station=s swr=1.2 1"]) is None
+        assert server.write(["second,station=s swr=1.2 2"]) is None
+        server.close()
+    assert len(receiver.lines) == 2
+
+
+@pytest.mark.parametrize("client", ["webhook", "InfluxDB"])
+def test_an_address_that_does_not_answer_leaves_time_to_the_next(
+    client: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forward_server, "LIMIT_S", 3.0)
+    with contextlib.ExitStack() as stack, line_server() as receiver:
+        receiver.others = lambda path, body: Reply()
+        silent = stack.enter_context(socket.create_server(("127.0.0.1", 0), backlog=0))
+        for _ in range(3):  # fill its queue, so that the system ignores further ones
+            filler = stack.enter_context(socket.socket())
+            filler.setblocking(False)
+            filler.connect_ex(silent.getsockname())
+        kind = (socket.AF_INET, socket.SOCK_STREAM, 0, "")
+        places = [(*kind, silent.getsockname()), (*kind, receiver.server_address)]
+        monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: places)
+        if client == "webhook":
+            url = f"http://workshop.example:{receiver.server_port}/alarm"
+            Webhook(WebhookOptions(url=url, timeout_s=3.0), HERE).deliver(ALARM)
+            return
+        url = f"http://workshop.example:{receiver.server_port}"
+        server = Server(InfluxOptions(url=url, org="home", bucket="station"), HERE.environ)
+        assert server.write(["second,station=s swr=1.2 1"]) is None
+        server.close()
 
 
 @pytest.mark.parametrize(

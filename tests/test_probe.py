@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 
 import pytest
 
 from logger.config.load import InfluxOptions
-from logger.forward.probe import MONTH_S, probe, seconds
+from logger.forward.probe import MONTH_S, TIMEOUT_S, probe, seconds
 from logger.store.writer import StoreWriter
+from tests.deadlines import in_time, lateness_s
+from tests.hostile_peer import Behaviour, drip, endless, hostile_peer
 from tests.line_server import Reply, line_server
 from tests.servers import free_port, http, influxd, victoria_metrics
 from tests.station import mismatchd, write_config
@@ -82,6 +85,32 @@ def test_influxdb_2_is_asked_for_its_bucket(rules: object, warnings: list[str]) 
 
 def test_a_server_that_is_away_gets_no_warning() -> None:
     assert probe(options(f"http://127.0.0.1:{free_port()}"), {}) == []
+
+
+@pytest.mark.parametrize(
+    "behave",
+    [drip(b""), drip(b"HTTP/1.1 200 OK\r\n\r\n"), endless(b"HTTP/1.1 200 OK\r\n\r\n", b"x")],
+)
+def test_a_server_that_never_ends_its_answer_is_not_waited_for(behave: Behaviour) -> None:
+    with hostile_peer(behave) as port:
+        begun_s = time.monotonic()
+        assert probe(options(f"http://127.0.0.1:{port}"), {}) == []
+        took_s = time.monotonic() - begun_s
+    assert in_time(took_s, 3 * TIMEOUT_S + 0.5 + lateness_s()), took_s
+
+
+def test_the_token_is_not_sent_to_where_a_server_redirects() -> None:
+    with line_server() as server, line_server() as other:
+        asked: list[str] = []
+
+        def note(path: str, body: bytes) -> Reply:
+            asked.append(path)
+            return Reply(404)
+
+        other.others = note
+        server.others = lambda path, body: Reply(302, headers=(("location", other.url + path),))
+        assert probe(options(server.url), {"INFLUX_TOKEN": "secret"}) == []
+    assert not asked
 
 
 @pytest.mark.parametrize(

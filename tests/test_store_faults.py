@@ -430,10 +430,11 @@ def test_a_page_of_garbage_under_a_running_daemon(recorded: Path, tmp_path: Path
     assert len(series["second_forward_w"]) == len(rows(path, "seconds"))
 
 
-def test_a_file_that_is_no_database(tmp_path: Path) -> None:
+def test_a_store_of_which_nothing_is_left(tmp_path: Path) -> None:
     path = tmp_path / "data/station.sqlite"
     path.parent.mkdir()
-    text = b"notes of the harbour workshop\n" * 300
+    path.with_name("station.sqlite.lock").touch()  # what is left of the last run
+    text = b"neither a header nor a page\n" * 300
     path.write_bytes(text)
     (tmp_path / "pairs.csv").write_text("time_s,forward_v,reflected_v\n1780000000.0,0.0,0.0\n")
     config = config_on(tmp_path, "", driver="{kind: replay, path: pairs.csv}")

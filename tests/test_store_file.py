@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import sqlite3
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.errors import ForeignFileError, StoreError
+from logger.errors import ForeignFileError, MismatchdError, StoreError
 from logger.rows import Memory
 from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
@@ -211,7 +212,7 @@ def test_a_backup_is_made_while_rows_are_written_and_restored(tmp_path: Path) ->
     )
     with Store.reader(path) as store:
         assert store.counts()["transmissions"] == 1
-    (aside,) = path.parent.glob("*.replaced-*Z")
+    (aside,) = path.parent.glob("*.replaced-*")
     with Store.reader(aside) as store:
         assert store.counts()["transmissions"] == 2
     with StoreWriter.open(path) as store:
@@ -228,7 +229,7 @@ def test_a_backup_replaces_only_a_backup(tmp_path: Path) -> None:
     with pytest.raises(ForeignFileError):
         back_up(path, target)
     assert target.read_text() == "precious"
-    with pytest.raises(ForeignFileError, match="Name another file"):
+    with pytest.raises(ForeignFileError, match="Name a copy"):
         restore(path, target)
     with pytest.raises(StoreError, match="its folder does not exist"):
         back_up(path, tmp_path / "none" / "copy.sqlite")
@@ -237,6 +238,111 @@ def test_a_backup_replaces_only_a_backup(tmp_path: Path) -> None:
     back_up(path, target)
     with pytest.raises(StoreError, match="no store"):
         back_up(tmp_path / "none.sqlite", target)
+
+
+def test_a_backup_replaces_no_store_of_another_station(tmp_path: Path) -> None:
+    path, other = tmp_path / "station.sqlite", tmp_path / "other.sqlite"
+    for station, rows in ((path, 1), (other, 2)):
+        lock = StoreLock(station)
+        with StoreWriter.open(station) as store:
+            store.write([transmission(T0 + n * SECOND) for n in range(rows)])
+        lock.release()
+    with pytest.raises(StoreError, match="another station"):
+        back_up(path, other)
+    with Store.reader(other) as store:
+        assert store.counts()["transmissions"] == 2
+
+
+@pytest.mark.parametrize("make", [Path.mkdir, os.mkfifo])
+def test_only_files_are_replaced(tmp_path: Path, make: Callable[[Path], object]) -> None:
+    path, copy, other = (tmp_path / name for name in ("station.sqlite", "copy.sqlite", "other"))
+    StoreWriter.open(path).close()
+    back_up(path, copy)
+    make(other)
+    inode = other.stat().st_ino
+    with pytest.raises(ForeignFileError, match="no regular file"):
+        back_up(path, other)
+    with pytest.raises(ForeignFileError, match="no regular file"):
+        restore(other, copy)
+    with pytest.raises(ForeignFileError, match="no regular file"):
+        restore(path, other)
+    assert other.stat().st_ino == inode
+    assert {piece.name for piece in tmp_path.iterdir()} == {path.name, copy.name, other.name}
+
+
+def test_backups_do_not_mix(tmp_path: Path) -> None:
+    path, target = tmp_path / "station.sqlite", tmp_path / "copies/copy.sqlite"
+    StoreWriter.open(path).close()
+    target.parent.mkdir()
+    other = os.open(target.parent, os.O_RDONLY)
+    fcntl.flock(other, fcntl.LOCK_EX)
+    try:
+        with pytest.raises(StoreError, match="another backup is being written"):
+            back_up(path, target)
+    finally:
+        os.close(other)
+    assert not list(target.parent.iterdir())
+    back_up(path, target)
+
+
+def test_each_restore_leaves_the_former_store(tmp_path: Path) -> None:
+    path, target = tmp_path / "station.sqlite", tmp_path / "copy.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission()])
+    back_up(path, target)
+    with StoreWriter.open(path) as store:
+        store.write([transmission(T0 + 10 * SECOND)])
+    asides = [restore(path, target) for _ in range(3)]  # within a second or two
+    assert len(set(asides)) == 3
+    assert asides[0] is not None
+    with Store.reader(asides[0]) as store:
+        assert store.counts()["transmissions"] == 2
+
+
+@pytest.mark.parametrize(
+    ("content", "reason"),
+    [
+        (None, "copy.sqlite: cannot be read: No such file"),
+        (b"", "copy.sqlite is empty; name a copy"),
+        (bytes(4096), "copy.sqlite: cannot be read: file is not a database"),
+        (b"precious", "Name a copy made by `mismatchd backup`"),
+    ],
+)
+def test_what_is_no_backup_is_not_restored(
+    tmp_path: Path, content: bytes | None, reason: str
+) -> None:
+    path, source = tmp_path / "station.sqlite", tmp_path / "copy.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission()])
+    before = path.read_bytes()
+    if content is not None:
+        source.write_bytes(content)
+    with pytest.raises(MismatchdError, match=reason):
+        restore(path, source)
+    assert path.read_bytes() == before
+    assert not list(tmp_path.glob("*.replaced-*"))
+
+
+def test_a_backup_to_a_missing_folder_names_the_copy(tmp_path: Path) -> None:
+    path, target = tmp_path / "station.sqlite", tmp_path / "none/copy.sqlite"
+    StoreWriter.open(path).close()
+    with pytest.raises(StoreError, match=f"{target}: cannot be written: No such file"):
+        back_up(path, target)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root gives files away")
+def test_root_leaves_store_and_lock_to_the_owner_of_the_folder(tmp_path: Path) -> None:
+    path, target = tmp_path / "station.sqlite", tmp_path / "copy.sqlite"
+    StoreWriter.open(path).close()
+    back_up(path, target)
+    folder = tmp_path / "data"
+    folder.mkdir()
+    os.chown(folder, 1234, 1234)
+    restore(folder / "station.sqlite", target)
+    assert {piece.name: piece.stat().st_uid for piece in folder.iterdir()} == {
+        "station.sqlite": 1234,
+        "station.sqlite.lock": 1234,
+    }
 
 
 def test_a_damaged_store_is_no_backup(tmp_path: Path) -> None:

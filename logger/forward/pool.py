@@ -30,6 +30,12 @@ class LimitedPool(urllib3.PoolManager):
         super().__init__(retries=False, cert_reqs="CERT_REQUIRED")
         self.status, self.body, self.expired = 0, b"", False
         self._limit_s = limit_s
+        self._options = {
+            "preload_content": False,
+            # `connect` is for each address of a name: one that does not answer leaves time to the
+            # next. Everything else ends with the exchange.
+            "timeout": urllib3.Timeout(connect=limit_s / 3, read=2 * limit_s),
+        }
         self._exchange = Exchange(limit_s)
         self.pool_classes_by_scheme = _pools(self)
 
@@ -42,9 +48,7 @@ class LimitedPool(urllib3.PoolManager):
         """Send a request; return the answer, which is read completely or closed."""
         with Exchange(self._limit_s) as self._exchange:
             try:
-                answer = super().request(
-                    method, url, *args, **{**options, "preload_content": False}
-                )
+                answer = super().request(method, url, *args, **{**options, **self._options})
                 body = answer.read(MOST_BYTES, decode_content=False)
                 if len(body) == MOST_BYTES:
                     answer.close()
@@ -85,6 +89,7 @@ def _pools(owner: LimitedPool) -> dict[str, type[HTTPConnectionPool]]:
         def request(self, *args: Any, **options: Any) -> None:
             if self.sock is not None:  # used again
                 owner.exchange.guard(self.sock)
+                self.timeout = owner.exchange.left_s()  # of sending
             super().request(*args, **options)
 
     class Encrypted(Plain, HTTPSConnection):

@@ -6,20 +6,21 @@ and InfluxDB 2 an interface for its buckets. A server that says nothing gets no 
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
 import re
-import urllib.error
 import urllib.parse
-import urllib.request
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from logger.config.load import InfluxOptions
 from logger.errors import ConfigError
+from logger.outlets.exchange import Exchange
+from logger.outlets.http_connection import http_connection
 from logger.wording import count
 
-TIMEOUT_S = 1.0
+TIMEOUT_S = 1.0  # of a request
 MOST_BYTES = 1_000_000
 EARLY_DAYS = 731.0  # trends need more than a year, and a comparison with the year before
 FLAG = re.compile(r'^flag\{name="([\w.]+)", ?value="([^"]*)"', re.MULTILINE)
@@ -94,11 +95,19 @@ def seconds(period: str, unit_s: float) -> float:
 
 
 def _get(url: str, headers: Mapping[str, str]) -> str:
-    """Return the answer, "" if there is none at this address. Raise OSError."""
-    request = urllib.request.Request(url, headers=dict(headers))
-    try:
-        with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:
-            return bytes(answer.read(MOST_BYTES)).decode(errors="replace")
-    except urllib.error.HTTPError as error:
-        error.close()
-        return ""
+    """Return the answer, "" if there is none at this address. Raise OSError, HTTPException.
+
+    Redirections are not followed, since the token would be sent there, too.
+    """
+    parts = urllib.parse.urlsplit(url)
+    place = parts._replace(scheme="", netloc="").geturl()
+    with (
+        Exchange(TIMEOUT_S) as exchange,
+        contextlib.closing(http_connection(parts, exchange)) as connection,
+    ):
+        connection.request("GET", place, headers=dict(headers))
+        with connection.getresponse() as answer:
+            content = answer.read(MOST_BYTES)
+    if exchange.expired:  # an answer that was cut off looks complete
+        raise TimeoutError
+    return content.decode(errors="replace") if answer.status < 300 else ""

@@ -22,6 +22,7 @@ from logger.config.notifiers import WebhookOptions, check_url, shown_url
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, DeliveryChannel, Message, NotDelivered
 from logger.outlets.exchange import MOST_BYTES, Exchange
+from logger.outlets.http_connection import http_connection
 from logger.outlets.responses import is_page, message_of, retry_after
 from logger.rows import ChangeKind
 
@@ -84,17 +85,12 @@ class Webhook(DeliveryChannel):
     def _post(
         self, url: str, path: str, body: bytes, headers: dict[str, str]
     ) -> tuple[int, str, float]:
-        parts, limit_s = urlsplit(url), self._options.timeout_s
-        assert parts.hostname is not None
-        connection: http.client.HTTPConnection
-        if parts.scheme == "https":
-            connection = http.client.HTTPSConnection(
-                parts.hostname, parts.port, context=tls.context(self._options.ca_file)
-            )
-        else:
-            connection = http.client.HTTPConnection(parts.hostname, parts.port)
-        with Exchange(limit_s) as exchange, contextlib.closing(connection):
-            connection._create_connection = exchange.connect  # type: ignore[attr-defined]
+        parts, ca_file = urlsplit(url), self._options.ca_file
+        context = tls.context(ca_file) if parts.scheme == "https" else None
+        with (
+            Exchange(self._options.timeout_s) as exchange,
+            contextlib.closing(http_connection(parts, exchange, context)) as connection,
+        ):
             try:
                 connection.request("POST", path, body, headers)
                 with connection.getresponse() as answer:

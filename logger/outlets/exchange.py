@@ -8,6 +8,7 @@ with it: wait, read, write or negotiate TLS. Only the resolution of names has it
 from __future__ import annotations
 
 import contextlib
+import os
 import socket
 import threading
 import time
@@ -48,14 +49,17 @@ class Exchange:
             self._handles.clear()
 
     def connect(self, address: tuple[str, int], *_: Any) -> socket.socket:
-        """Return a connection, as `socket.create_connection`. Raise OSError."""
+        """Return a connection, as `socket.create_connection`. Raise OSError.
+
+        The addresses of a name share the time that is left, so that one that does not answer leaves
+        some to the next.
+        """
         failure: OSError | None = None
-        for family, kind, protocol, _name, place in socket.getaddrinfo(
-            *address, 0, socket.SOCK_STREAM
-        ):
+        places = socket.getaddrinfo(*address, 0, socket.SOCK_STREAM)
+        for number, (family, kind, protocol, _name, place) in enumerate(places):
             connection = socket.socket(family, kind, protocol)
             try:
-                connection.settimeout(self.left_s())
+                connection.settimeout(self.left_s() / (len(places) - number))
                 connection.connect(place)
                 self.guard(connection)
             except OSError as error:
@@ -68,7 +72,8 @@ class Exchange:
     def guard(self, connection: socket.socket) -> None:
         """End this connection at the deadline, too. Raise TimeoutError if that has passed."""
         connection.settimeout(self.left_s())
-        handle = connection.dup()  # TLS takes the descriptor away from the connection
+        # TLS takes the descriptor away from the connection, and cannot duplicate its own.
+        handle = socket.socket(fileno=os.dup(connection.fileno()))
         with self._lock:
             self._handles.append(handle)
 

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 
 from logger.errors import StoreError
-from logger.store.database import Database, connect, copy
+from logger.store.database import Database, connect
 from logger.store.durability import sync
 from logger.store.lock import StoreLock
 from logger.store.ownership import expect_ours
 from logger.store.reader import Store
-from logger.store.salvage import PIECES
+from logger.store.salvage import set_aside
 from logger.store.schema import version_of
 
 PART = ".part"
-REMEDY = "Name another file"
+IN_USE = (".lock", "-wal")  # beside a store that a daemon uses or has used, not beside a copy
 
 
 def back_up(store: Path, target: Path) -> dict[str, int]:
@@ -30,13 +30,15 @@ def back_up(store: Path, target: Path) -> dict[str, int]:
     """
     Database.expect(store)
     expect_ours(store)
-    expect_ours(target, remedy=REMEDY)
-    if not target.parent.is_dir():
-        raise StoreError(f"{target}: its folder does not exist")
+    expect_ours(target, remedy="Name another file")
     if target.exists() and target.samefile(store):
         raise StoreError(f"{target} is the store itself; name another file")
+    if not target.parent.is_dir():
+        raise StoreError(f"{target}: its folder does not exist; create it or name another file")
+    if any(_beside(target, suffix).exists() for suffix in IN_USE):
+        raise StoreError(f"{target} is the store of another station; name another file")
     part = _beside(target, PART)
-    with _translate(target):
+    with _translate(target, "written"), _reserve(target.parent):
         with Store.reader(store) as source:
             source.database.copy_to(part)
         with Store.reader(part) as written:
@@ -51,19 +53,19 @@ def restore(store: Path, source: Path) -> Path | None:
 
     Raise StoreError, if a daemon uses the store, too.
     """
-    Database.expect(source)
-    expect_ours(source, remedy=REMEDY)
+    with _translate(source, "read"):
+        source.stat()
+    expect_ours(source, remedy="Name a copy made by `mismatchd backup`")
     lock = StoreLock(store)
     try:
-        with _translate(store):
-            part = _beside(store, PART)
-            with contextlib.closing(connect(source, "rw")) as connection:
-                version_of(connection)
-                copy(connection, part)
+        part = _beside(store, PART)
+        with _open(source) as database, _translate(store, "written"):
+            database.copy_to(part)
+        with _translate(store, "written"):
             owner = store.parent.stat()
             if os.geteuid() == 0:  # the daemon may be another user
                 os.chown(part, owner.st_uid, owner.st_gid)
-            aside = _set_aside(store)
+            aside = set_aside(store, "replaced") if store.exists() else None
             part.rename(store)
             sync(store.parent)
             return aside
@@ -71,16 +73,33 @@ def restore(store: Path, source: Path) -> Path | None:
         lock.release()
 
 
-def _set_aside(store: Path) -> Path | None:
-    if not store.exists():
-        return None
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    aside = _beside(store, f".replaced-{stamp}")
-    for suffix in PIECES:
-        piece = _beside(store, suffix)
-        if piece.exists():
-            piece.rename(_beside(aside, suffix))
-    return aside
+@contextlib.contextmanager
+def _open(copy: Path) -> Iterator[Database]:
+    """Open a copy, of any version up to the present one. Raise StoreError."""
+    with _translate(copy, "read"):
+        connection = connect(copy, "rw")
+    with contextlib.closing(connection):
+        with _translate(copy, "read"):
+            version = version_of(connection)
+        if version == 0:
+            raise StoreError(f"{copy} is empty; name a copy made by `mismatchd backup`")
+        yield Database(connection, copy)
+
+
+@contextlib.contextmanager
+def _reserve(folder: Path) -> Iterator[None]:
+    """Keep others from making a copy in this folder, perhaps of the same name."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        with contextlib.suppress(OSError):  # file systems of networks may not lock folders
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                text = f"{folder}: another backup is being written there; try later"
+                raise StoreError(text) from None
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def _beside(path: Path, suffix: str) -> Path:
@@ -88,8 +107,9 @@ def _beside(path: Path, suffix: str) -> Path:
 
 
 @contextlib.contextmanager
-def _translate(path: Path) -> Iterator[None]:
+def _translate(path: Path, action: str) -> Iterator[None]:
     try:
         yield
     except (OSError, sqlite3.Error) as error:
-        raise StoreError(f"{path}: cannot be written: {error}") from error
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise StoreError(f"{path}: cannot be {action}: {reason}") from error

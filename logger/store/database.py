@@ -13,13 +13,14 @@ from typing import Any, Self
 from logger.errors import StoreError
 from logger.store.durability import sync
 from logger.store.schema import current_version, version_of
-from logger.store.sqlite import transaction, translate_errors
+from logger.store.sqlite import error_class, transaction, translate_errors
 from logger.store.stall import StallTimer
 
 BUSY_MS = 5000
 # A page written twice before the log reaches this size is written to the file once.
 LOG_BYTES = 8_192_000
 FETCH_ROWS = 500
+OTHER_USER = "; use sudo, or the daemon's user"  # ends a message
 LARGEST = (1 << 63) - 1  # integer of SQLite
 
 Values = Sequence[Any] | Mapping[str, Any]
@@ -68,7 +69,8 @@ class Database:
                 connection.close()
             if isinstance(error, StoreError):
                 raise
-            raise StoreError(f"{path}: cannot be read: {error}") from error
+            remedy = "" if os.access(path, os.R_OK, effective_ids=True) else OTHER_USER
+            raise StoreError(f"{path}: cannot be read: {error}{remedy}") from error
 
     def __enter__(self) -> Self:
         return self
@@ -84,9 +86,7 @@ class Database:
         except (FileNotFoundError, NotADirectoryError):
             raise _missing(path) from None
         except OSError as error:
-            raise StoreError(
-                f"{path}: cannot be read: {error.strerror}; use sudo, or the daemon's user"
-            ) from error
+            raise StoreError(f"{path}: cannot be read: {error.strerror}{OTHER_USER}") from error
 
     @property
     def replaced(self) -> bool:
@@ -109,8 +109,11 @@ class Database:
 
     def copy_to(self, path: Path) -> None:
         """Write all rows to a new file, verified and synced. Raise StoreError, OSError."""
-        with translate_errors(self.path):
+        try:
             copy(self._connection, path)
+        except sqlite3.Error as error:  # of either file
+            text = f"{self.path}: cannot be copied to {path}: {error}"
+            raise error_class(error)(text) from error
 
     def close(self) -> None:
         """Close the file; may be called twice."""
@@ -211,9 +214,9 @@ def copy(source: sqlite3.Connection, path: Path) -> None:
     Raise sqlite3.DatabaseError if it is not sound, OSError.
     """
     path.unlink(missing_ok=True)
+    path.touch(0o600)
     try:
         with contextlib.closing(sqlite3.connect(path)) as target:
-            path.chmod(0o600)
             source.backup(target)
             target.execute("PRAGMA journal_mode = DELETE")
             report = target.execute("PRAGMA integrity_check(1)").fetchone()[0]
@@ -227,14 +230,27 @@ def copy(source: sqlite3.Connection, path: Path) -> None:
 
 def connect(path: Path, mode: str) -> sqlite3.Connection:
     """Open a connection that waits for locks; `mode` is SQLite's: ro, rw or rwc."""
+    # A log cannot be begun on a disk that was mounted read-only, not even for reading.
+    is_fixed = mode != "rwc" and _is_read_only(path) and not _has_log(path)
     connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}",
+        f"{path.absolute().as_uri()}?mode={mode}{'&immutable=1' if is_fixed else ''}",
         uri=True,
         isolation_level=None,
         check_same_thread=False,  # passed from the main thread to the keeper, never shared
     )
     connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
     return connection
+
+
+def _is_read_only(path: Path) -> bool:
+    try:
+        return bool(os.statvfs(path).f_flag & os.ST_RDONLY)
+    except OSError:  # SQLite will report it
+        return False
+
+
+def _has_log(path: Path) -> bool:
+    return path.with_name(path.name + "-wal").exists()
 
 
 def _missing(path: Path) -> StoreError:

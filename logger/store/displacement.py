@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import logging
 import os
-from datetime import UTC, datetime
 from pathlib import Path
 
 from logger.store.database import Database
 from logger.store.durability import sync
-from logger.store.salvage import NEW
+from logger.store.salvage import NEW, free_name
 
 log = logging.getLogger("mismatchd")
 
@@ -27,8 +26,7 @@ def put_back(database: Database) -> bool:
     path = database.path
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.exists():
-        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-        aside = path.with_name(f"{path.name}.replaced-{stamp}")
+        aside = path.with_name(free_name(path, "replaced"))
         path.rename(aside)
         log.error("%s was replaced by another file, which was renamed %s", path, aside.name)
     renamed = _find(path.parent, database.identity)

@@ -27,6 +27,9 @@ class StoreLock:
             flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
             self._fd = os.open(path, flags, 0o600)
             os.fchmod(self._fd, 0o600)
+            if os.geteuid() == 0:  # the daemon may be another user
+                folder = path.parent.stat()
+                os.fchown(self._fd, folder.st_uid, folder.st_gid)
         except OSError as error:
             raise StoreError(
                 f"{path}: cannot be created: {error.strerror}; the daemon must be able to write to"

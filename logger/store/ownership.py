@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import stat
 import struct
 from pathlib import Path
 
@@ -23,9 +24,11 @@ def expect_ours(
     """Raise ForeignFileError if there is a file that was never a store; nothing is changed.
 
     `has_been_ours`: there is other evidence that it was, so that one that cannot be recognised is
-    damaged.
+    damaged. `remedy` ends the message.
     """
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a folder, a device
+            raise ForeignFileError(f"{path} is no regular file; it was not touched. {remedy}")
         with path.open("rb") as file:
             content = file.read(SEARCHED_BYTES)
     except OSError:  # there is none, or opening it will fail

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import logging
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -47,14 +48,26 @@ def begin(path: Path) -> Path:
 
 def exchange(path: Path) -> Path:
     """Set a database and its log aside, put the new one in place; return the old one's path."""
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    aside = _beside(path, f".damaged-{stamp}")
+    aside = set_aside(path, "damaged")
+    _beside(path, NEW).rename(path)
+    return aside
+
+
+def set_aside(path: Path, state: str) -> Path:
+    """Rename a database and its log after its state and the time; return its new path."""
+    aside = path.with_name(free_name(path, state))
     for suffix in PIECES:
         piece = _beside(path, suffix)
         if piece.exists():
             piece.rename(_beside(aside, suffix))
-    _beside(path, NEW).rename(path)
     return aside
+
+
+def free_name(path: Path, state: str) -> str:
+    """Return a name for a database set aside; one of the same second is not overwritten."""
+    stem = f"{path.name}.{state}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+    names = (f"{stem}-{number}" if number > 1 else stem for number in itertools.count(1))
+    return next(name for name in names if not path.with_name(name).exists())
 
 
 def complete(path: Path) -> None:
