@@ -323,13 +323,6 @@ def test_what_is_no_backup_is_not_restored(
     assert not list(tmp_path.glob("*.replaced-*"))
 
 
-def test_a_backup_to_a_missing_folder_names_the_copy(tmp_path: Path) -> None:
-    path, target = tmp_path / "station.sqlite", tmp_path / "none/copy.sqlite"
-    StoreWriter.open(path).close()
-    with pytest.raises(StoreError, match=f"{target}: cannot be written: No such file"):
-        back_up(path, target)
-
-
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root gives files away")
 def test_root_leaves_store_and_lock_to_the_owner_of_the_folder(tmp_path: Path) -> None:
     path, target = tmp_path / "station.sqlite", tmp_path / "copy.sqlite"
