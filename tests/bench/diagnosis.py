@@ -22,6 +22,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.calibration.coupler import Coupler
+from logger.calibration.file import dump
 from logger.diagnosis import Diagnosis, Evidence, diagnose
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.findings import findings
@@ -129,7 +130,9 @@ def _play(
     store: StoreWriter,
     opens: list[Open],
 ) -> None:
-    pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))
+    coupler = Coupler(exact(station.coupler))
+    store.insert_calibration(coupler.id, dump(coupler.content))
+    pipeline = Pipeline(Settings(), coupler)
     for index, overs in enumerate(talks):
         record = station.record(rng, overs, opens)
         rows = [row for block in blocks(station, record) for row in pipeline.process(block)]

@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from logger.calibration.coupler import Coupler
-from logger.calibration.file import load
+from logger.calibration.file import dump, load
 from logger.config.load import FaultsOptions, NoDataOptions, WatchdogOptions
 from logger.diagnosis import Diagnosis, diagnose, diagnosis_of
 from logger.diagnosis.evidence import gather
@@ -73,13 +73,14 @@ ACCEPTED: dict[str, tuple[str, ...]] = {
     "water-in-line": ("wet-line", "antenna-moved"),
     "zero-drift": ("coupler-fault",),
 }
+SHACK = "sound-shack-temperature"
 assert set(ACCEPTED) == set(FAULTS)
 # A pipeline is copied where the faults part; it refers to its rules' modules.
 copyreg.pickle(types.ModuleType, lambda module: (importlib.import_module, (module.__name__,)))
 LEVEL_FAULTS = ("power-halved", "forward-gain-step", "reflected-detector-down")
 LEVEL_ALARMS = ("detector-fault", "baseline-shift")
 DAYS_AFTER, SLOW_DAYS_AFTER = 7, 14
-SLOW = ("water-in-line", "element-creeping", "plug-worsening")
+SLOW = ("water-in-line", "element-creeping", "plug-worsening", SHACK)
 RATE_HZ = 100.0
 LEAST_RIGHT, MOST_WRONG_AND_SURE = 0.90, 0.02  # the bars: shares of the faults,
 MOST_BLAME = 0.5  # odds of any fault on a sound station,
@@ -180,8 +181,10 @@ def play_group(causes: Sequence[str], seed: int, minutes: float, folder: Path) -
         calibration.write_text(content)
     with tempfile.TemporaryDirectory(dir=folder) as place:
         begun = Path(place) / "begun.sqlite"
-        pipeline = Pipeline(BenchSettings(), Coupler(load(calibration)))  # type: ignore[arg-type]
+        coupler = Coupler(load(calibration))
+        pipeline = Pipeline(BenchSettings(), coupler)  # type: ignore[arg-type]
         store = StoreWriter.open(begun)
+        store.insert_calibration(coupler.id, dump(coupler.content))
         play(first, range(SOUND_DAYS), pipeline, store)
         store.close()
         for cause, run in runs.items():
