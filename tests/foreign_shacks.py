@@ -64,6 +64,17 @@ class Diode(NamedTuple):
         return low
 
 
+def calibrate(diode: Diode, gain: float) -> CalibrationFile:
+    """Return the calibration of two such detectors, `gain` volts of the peak at 1 W, at BENCH_C."""
+    n_vt, r_is = (float(value) for value in diode.parameters(np.array(BENCH_C)))
+    port = Port(coupling_db=-20 * math.log10(gain / 10), n_vt_v=n_vt, r_is_v=r_is)  # 10: sqrt(2 Z)
+    span = 0.0, 5.0
+    return CalibrationFile(
+        mismatchd_calibration=1, date="2026-01-01", forward=port, reflected=port,
+        valid=Valid(forward_v=span, reflected_v=span, forward_w=span, reflected_w=span),
+    )  # fmt: skip
+
+
 def render(seed: int, warmer_c: float = 0.0, load: complex = 0.0, loss_db: float = 0.0) -> History:
     """Return four weeks; over the last two shack or line change steadily.
 
@@ -93,15 +104,7 @@ def render(seed: int, warmer_c: float = 0.0, load: complex = 0.0, loss_db: float
     watts *= np.exp(0.01 * rng.standard_normal(len(day)))
     celsius = BENCH_C + rng.uniform(-3, 3) + warmer_c * progress + rng.normal(0, 1, len(day))
 
-    n_vt, r_is = (float(value) for value in diode.parameters(np.array(BENCH_C)))
-    port = Port(coupling_db=-20 * math.log10(gain / 10), n_vt_v=n_vt, r_is_v=r_is)  # 10: sqrt(2 Z)
-    span = 0.0, 5.0
-    coupler = Coupler(
-        CalibrationFile(
-            mismatchd_calibration=1, date="2026-01-01", forward=port, reflected=port,
-            valid=Valid(forward_v=span, reflected_v=span, forward_w=span, reflected_w=span),
-        )
-    )  # fmt: skip
+    coupler = Coupler(calibrate(diode, gain))
     peaks = gain * np.sqrt(watts), gain * np.sqrt(watts) * rho
     noise_v = rng.normal(0, 2e-5, (2, len(day)))
     read_w = [

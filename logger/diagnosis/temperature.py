@@ -29,13 +29,15 @@ WARMER_C = np.linspace(-MOST_C, MOST_C, 121)
 MODEL_SHARE = 0.25  # relative uncertainty of an effect: parts of the law, and of the days' weather
 LOAD_SD = 0.06  # prior of a change of rho by line or antenna, and the part
 ONE_CHANNEL = 0.2  # of its variance that is a channel's own
+UNEVEN_SD = 2.0  # standard deviations by which effects at two powers differ visibly
 UNEVEN_SHARE = 0.15  # by which a changed load may appear to differ between powers
 
 
 class ThermalFit(NamedTuple):
     """Best common change of temperature, and ln of its likelihood ratio over a changed load.
 
-    `is_uneven` is True if powers with different effects were compared.
+    `is_uneven` is True if that temperature changes one channel visibly more at one power than at
+    another.
     """
 
     warmer_c: float
@@ -111,9 +113,6 @@ def fit_temperature(
     covariance = np.diag(sd**2 + uneven**2) + LOAD_SD**2 * (1 - ONE_CHANNEL + ONE_CHANNEL * own)
     _, ln_determinant = np.linalg.slogdet(covariance)
     of_load = -0.5 * float(change @ np.linalg.solve(covariance, change) + ln_determinant)
-    span = np.array([np.ptp(per_c[row]) for row in own])
-    return ThermalFit(
-        float(WARMER_C[best]),
-        of_temperature - of_load,
-        bool((span * MOST_C * before > 2 * sd).any()),
-    )
+    span = np.array([np.ptp(effect[best][row]) for row in own])
+    is_uneven = bool((span > UNEVEN_SD * sd).any())
+    return ThermalFit(float(WARMER_C[best]), of_temperature - of_load, is_uneven)

@@ -27,6 +27,7 @@ from logger.diagnosis import Diagnosis, Evidence, diagnose
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
+from logger.diagnosis.rules import SHACK
 from logger.diagnosis.scoring import LIKELY
 from logger.pipeline import Pipeline
 from logger.store.writer import StoreWriter
@@ -164,7 +165,7 @@ def unknown(found: list[Outcome]) -> float:
 def matrix(found: list[Outcome]) -> str:
     """Planted down, said across."""
     counts = Counter((one.planted, one.said) for one in found)
-    said = [*dict.fromkeys(GROUPS.values()), DONT_KNOW]
+    said = [*dict.fromkeys(GROUPS.values()), SHACK, DONT_KNOW]
     heads = [name.replace("-", " ").split() for name in said]
     lines = [
         " " * 21 + "".join(f"{head[row][:7] if len(head) > row else '':>8}" for head in heads)

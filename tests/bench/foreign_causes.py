@@ -32,7 +32,7 @@ from logger.config.load import FaultsOptions, NoDataOptions, WatchdogOptions
 from logger.diagnosis import Diagnosis, diagnose, diagnosis_of
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
-from logger.diagnosis.rules import NOTHING, SEASON
+from logger.diagnosis.rules import BY_NAME, NOTHING, SEASON, SHACK
 from logger.pipeline import Pipeline
 from logger.rows import Row
 from logger.store.reader import Store
@@ -73,18 +73,20 @@ ACCEPTED: dict[str, tuple[str, ...]] = {
     "water-in-line": ("wet-line", "antenna-moved"),
     "zero-drift": ("coupler-fault",),
 }
-SHACK = "sound-shack-temperature"
 assert set(ACCEPTED) == set(FAULTS)
 # A pipeline is copied where the faults part; it refers to its rules' modules.
 copyreg.pickle(types.ModuleType, lambda module: (importlib.import_module, (module.__name__,)))
 LEVEL_FAULTS = ("power-halved", "forward-gain-step", "reflected-detector-down")
 LEVEL_ALARMS = ("detector-fault", "baseline-shift")
 DAYS_AFTER, SLOW_DAYS_AFTER = 7, 14
-SLOW = ("water-in-line", "element-creeping", "plug-worsening", SHACK)
+SLOW = ("water-in-line", "element-creeping", "plug-worsening", "sound-shack-temperature")
 RATE_HZ = 100.0
 LEAST_RIGHT, MOST_WRONG_AND_SURE = 0.90, 0.02  # the bars: shares of the faults,
 MOST_BLAME = 0.5  # odds of any fault on a sound station,
+MOST_LINE_BLAME = 0.3  # of a fault of line or antenna on one,
 MOST_DAYS = 2.0  # until a change of power or gain raises an alarm
+LINE = ("intermittent-contact", "open-or-short", "hot-joint", "wet-line", "antenna-moved")
+assert set(LINE) <= set(BY_NAME)
 SOUND_SEED = 1000  # sound stations are others than those with faults
 
 
@@ -230,17 +232,23 @@ def shares(found: Sequence[Outcome]) -> str:
             lines.append(f"{planted}: alarm within two days in {soon} of {len(days)}")
     if sound:
         blamed = [one for one in sound if blame(one.diagnosis.odds) > MOST_BLAME]
+        lines_blamed = sum(line_blame(one.diagnosis.odds) > MOST_LINE_BLAME for one in sound)
         alarms = Counter(kind for one in sound for kind, _ in one.alarms)
         lines.append(
-            f"{len(sound)} sound stations: a fault blamed above {MOST_BLAME} on {len(blamed)};"
-            f" alarms {dict(alarms)}"
+            f"{len(sound)} sound stations: a fault blamed above {MOST_BLAME} on {len(blamed)},"
+            f" line or antenna above {MOST_LINE_BLAME} on {lines_blamed}; alarms {dict(alarms)}"
         )
     return "\n".join(lines)
 
 
 def blame(odds: dict[str, float]) -> float:
-    """Return the odds of the likeliest fault; the season is none."""
-    return max(share for name, share in odds.items() if name not in (NOTHING, SEASON))
+    """Return the odds of the likeliest fault; season and shack are none."""
+    return max(share for name, share in odds.items() if name not in (NOTHING, SEASON, SHACK))
+
+
+def line_blame(odds: dict[str, float]) -> float:
+    """Return the odds of the likeliest fault of line or antenna."""
+    return max(odds[name] for name in LINE)
 
 
 def describe(one: Outcome) -> str:
