@@ -317,7 +317,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "soaks": MAYBE,
         "creeps": MAYBE,
         "seasonal": MAYBE,
-        "spread": SOMETIMES,
+        "spread": MAYBE,
         "shrunk": RARE,
         "power": RARE,
     },
