@@ -2,6 +2,7 @@
 
 history   rows of the store as columns
 onset     time of the change
+temperature  what the shack's temperature can do to a reading
 evidence  measured figures before and since, with their uncertainty
 findings  statements with degrees, in words
 rules     patterns, causes, checks and cautions: data

@@ -24,6 +24,7 @@ from logger.blocks import Bools, Floats, Times
 from logger.diagnosis import onset
 from logger.diagnosis.history import NO_CHANNEL, Columns, History
 from logger.diagnosis.onset import Stream, successive
+from logger.diagnosis.temperature import ThermalFit, fit_temperature, power_classes
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
 from logger.rows import AlarmKind
 from logger.utc import DAY_NS
@@ -112,6 +113,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     onset_ns       the likeliest time of a change, if there was any
     transmissions  their numbers, before and since; `hours` on the air likewise
     channels       those known on both sides
+    thermal        changes on channels and at powers compared with one of the shack's temperature
     excursions     their numbers; `excursion_lift`: ln of the likelihood ratio for a higher rate of
                    transmissions with any
     depth          median SWR at the peak of the excursions since, and the level they depart from
@@ -135,6 +137,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     transmissions: tuple[int, int]
     hours: tuple[float, float]
     channels: tuple[ChannelEvidence, ...] = ()
+    thermal: ThermalFit | None = None
     excursions: tuple[int, int] = (0, 0)
     excursion_lift: float | None = None
     depth: tuple[float, float] | None = None
@@ -210,6 +213,7 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
     return msgspec.structs.replace(
         basis,
         channels=channels,
+        thermal=_thermal(history, readings, onset_ns),
         **_excursions(history.excursions, starts, onset_ns, hours),
         **_full(rows, readings, cut),
         drift=_drift(drifts, onset_ns),
@@ -339,22 +343,15 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
         before, after = own.where(~late), own.where(late)
         if len(before.rho) < LEAST_BEFORE or len(after.rho) < LEAST_AFTER:
             continue
-        sides = _days(before), _days(after)
-        levels = _level(sides[0].rho), _level(sides[1].rho)
-        of_days, within = _scatter(sides)
-        variance = 0.0
-        for side, days in zip((before, after), sides, strict=True):
-            looks = len(days.rho)
-            variance += (of_days**2 + float(np.mean(side.zero)) ** 2) / looks
-            variance += (within**2 + float(np.mean(side.noise**2))) / len(side.rho)
+        level, change = _change(before, after)
         parts = [wander[side.row] for side in (before, after)]
         parts = [part[np.isfinite(part)] for part in parts]
         channels.append(
             ChannelEvidence(
                 name=_name(channel),
-                before=levels[0],
-                after=levels[1],
-                change=Measure(levels[1] - levels[0], math.sqrt(variance)),
+                before=level,
+                after=level + change.value,
+                change=change,
                 transmissions=(len(before.rho), len(after.rho)),
                 wander=(
                     float(np.median(parts[1]) / np.median(parts[0]))
@@ -366,6 +363,38 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
             )
         )
     return tuple(channels)
+
+
+def _change(before: _Reading, after: _Reading) -> tuple[float, Measure]:
+    """Return the level of rho before, and its change."""
+    sides = _days(before), _days(after)
+    levels = _level(sides[0].rho), _level(sides[1].rho)
+    of_days, within = _scatter(sides)
+    variance = 0.0
+    for side, days in zip((before, after), sides, strict=True):
+        looks = len(days.rho)
+        variance += (of_days**2 + float(np.mean(side.zero)) ** 2) / looks
+        variance += (within**2 + float(np.mean(side.noise**2))) / len(side.rho)
+    return levels[0], Measure(levels[1] - levels[0], math.sqrt(variance))
+
+
+def _thermal(history: History, readings: _Reading, onset_ns: int) -> ThermalFit | None:
+    """Compare the changes on each channel and at each power with one of temperature."""
+    if history.per_c is None:
+        return None
+    per_c = history.per_c[readings.row]
+    power = power_classes(history.transmissions["forward_w_mean"][readings.row])
+    is_late = readings.time_ns >= onset_ns
+    figures = []
+    for channel, of_power in sorted(
+        set(zip(readings.channel.tolist(), power.tolist(), strict=True))
+    ):
+        own = (readings.channel == channel) & (power == of_power) & np.isfinite(per_c)
+        before, after = readings.where(own & ~is_late), readings.where(own & is_late)
+        if len(before.rho) >= LEAST_BEFORE and len(after.rho) >= LEAST_AFTER:
+            level, change = _change(before, after)
+            figures.append((level, change.value, change.sd, float(np.mean(per_c[own])), channel))
+    return fit_temperature(*np.array(figures).T) if figures else None
 
 
 class _Days(NamedTuple):

@@ -32,6 +32,9 @@ LEAST_FOREIGN = 2  # pieces of the archive with a signal while the key was up
 DRIFTS_Z, DRIFTS_SHARE = 3.0, 0.67  # limits above the larger drifts of a windy week
 ALIKE = 0.25  # share of a change of SWR by which channels that moved alike may differ
 SEASON_SWR_A_DAY = 0.007  # twice the steepest slope of a season of +-0.2 SWR
+SUDDEN_SHACK = 12.0  # ln of the likelihood ratio of a sudden change, too much for a shack's
+THERMAL_SHARE = 0.25  # degree of a change from which temperature is a rival cause
+THERMAL_LN = -1.0  # of the likelihood ratio for a change of temperature against one of the load
 A_CHANGE = 0.35  # of rho: must have been detectable before "nothing changed" is stated
 
 
@@ -59,6 +62,7 @@ def findings(evidence: Evidence) -> dict[str, EvidenceFinding]:
         "soaks": _soaking,
         "creeps": _slow_change,
         "seasonal": _seasonal,
+        "thermal": _thermal,
         "shrunk": _shrinkage,
         "power": _power,
         "compensated": _compensation,
@@ -344,6 +348,24 @@ def _seasonal(evidence: Evidence) -> tuple[float | None, str]:
             " than a year of readings cannot distinguish that from a season"
         )
     return sure, "reflection does not change as slowly and slightly as with the seasons"
+
+
+def _thermal(evidence: Evidence) -> tuple[float | None, str]:
+    """Change that one change of the shack's temperature explains, by its effect on the diodes."""
+    fit = evidence.thermal
+    if fit is None:
+        return None, "the calibration does not tell how readings depend on the shack's temperature"
+    if evidence.slow is None:
+        return None, "too few days since the onset to tell a slow change from a sudden one"
+    sure = _degree(_share(evidence), THERMAL_SHARE, 0.05) * _degree(fit.lift, THERMAL_LN, 0.4)
+    sure *= 1 - _degree(-evidence.slow, SUDDEN_SHACK, 2.0)
+    if sure >= 0.5:
+        words = f"a shack {abs(fit.warmer_c):.0f} °C {'warmer' if fit.warmer_c > 0 else 'colder'}"
+        words += " would explain the changed reading of the detectors"
+        if fit.is_uneven:
+            words += ": it changes most at low power"
+        return sure, words
+    return sure, "a change of the shack's temperature does not explain the readings"
 
 
 def _shrinkage(evidence: Evidence) -> tuple[float | None, str]:

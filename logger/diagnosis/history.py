@@ -11,6 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Floats, Times
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import parse
+from logger.diagnosis.temperature import ln_rho_per_c
+from logger.errors import CalibrationError
+from logger.physics.reflection import HIGHEST_SWR, rho_of_swr
 from logger.store.reader import Store
 from logger.utc import DAY_NS
 
@@ -87,6 +92,8 @@ class History:
                foreign: 1.0 if the reflected port read a signal meanwhile, else 0.0
     looked_ns  time of each piece examined, with such pairs or without, (m,)
     work_ns    times of repairs and adjustments
+    per_c      d ln rho / d temperature of the shack of each transmission's reading, NaN if the
+               calibration is missing or not valid; None if not determined
     year_old   channels (NO_CHANNEL without one) in use more than a year before the time in question
     """
 
@@ -100,6 +107,7 @@ class History:
     looked_ns: Times
     work_ns: tuple[int, ...] = ()
     year_old: frozenset[float] = frozenset()
+    per_c: Floats | None = None
 
 
 def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
@@ -117,10 +125,13 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
         rows = store.latest(name, tuple(fields), time, since_ns, until_ns, most)
         return columns(fields, rows)
 
-    transmissions = table("transmissions", TRANSMISSIONS, "start_ns", MOST_TRANSMISSIONS)
+    fields = (*TRANSMISSIONS, "calibration_id")
+    rows = store.latest("transmissions", fields, "start_ns", since_ns, until_ns, MOST_TRANSMISSIONS)
+    transmissions = columns(TRANSMISSIONS, rows)
     alarm_rows = store.latest(
         "alarms", ("raised_ns", "value", "kind"), "raised_ns", since_ns, until_ns, MOST_ROWS
     )
+    unkeyed, looked_ns, has_temperature = _unkeyed(store, since_ns, until_ns, transmissions)
     return History(
         since_ns,
         until_ns,
@@ -128,7 +139,8 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
         table("seconds", SECONDS, "time_ns", MOST_SECONDS),
         table("excursions", EXCURSIONS, "time_ns", MOST_ROWS),
         {**columns(ALARMS, alarm_rows), "kind": np.array([row[2] for row in alarm_rows], object)},
-        *_unkeyed(store, since_ns, until_ns, transmissions),
+        unkeyed,
+        looked_ns,
         tuple(at for at in work if since_ns <= at < until_ns),
         frozenset(
             NO_CHANNEL if channel is None else float(channel)
@@ -136,7 +148,26 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
                 "transmissions", ("channel",), "start_ns", 0, about_ns - YEAR_NS, MOST_TRANSMISSIONS
             )
         ),
+        _per_c(store, transmissions, np.array([row[-1] for row in rows]), has_temperature),
     )
+
+
+def _per_c(
+    store: Store, transmissions: Columns, calibration_ids: NDArray[Any], has_temperature: bool
+) -> Floats:
+    """Return the effect of the shack's temperature on each transmission's reading, (n,)."""
+    per_c = np.full(len(calibration_ids), np.nan)
+    rho = rho_of_swr(np.clip(transmissions["swr"], 1.0, HIGHEST_SWR))
+    texts = store.calibrations()
+    for name in np.unique(calibration_ids):
+        own = calibration_ids == name
+        try:
+            coupler = Coupler(parse(texts.get(str(name)) or "", f"calibration {name}"))
+        except CalibrationError:
+            continue
+        forward_w = transmissions["forward_w_mean"][own]
+        per_c[own] = ln_rho_per_c(coupler, forward_w, rho[own], is_corrected=has_temperature)
+    return per_c
 
 
 def columns(fields: Mapping[str, type], rows: Sequence[Sequence[Any]]) -> Columns:
@@ -172,14 +203,19 @@ def has_signal(volts: Floats, zero_v: float, sd_v: float, highest_v: float) -> b
 
 def _unkeyed(
     store: Store, since_ns: int, until_ns: int, transmissions: Columns
-) -> tuple[Columns, Times]:
-    """Return the unkeyed readings of pieces of the archive, and the times of all pieces."""
+) -> tuple[Columns, Times, bool]:
+    """Return the unkeyed readings of pieces of the archive, and the times of all pieces.
+
+    The last value is True if all pieces have the temperature of their pairs.
+    """
     rows: list[tuple[float, ...]] = []
     piece_ns: list[int] = []
+    has_temperature = True
     starts, ends = transmissions["start_ns"], transmissions["end_ns"]
     for pairs in store.archive.spread(since_ns, until_ns, SEGMENTS):
         times = pairs.time_ns
         piece_ns.append(int(times[len(times) // 2]))
+        has_temperature &= bool(np.isfinite(pairs.aux.get("temperature_c", np.nan)).all())
         # Latest transmission begun before each pair, and a mask of pairs after its end.
         at = np.searchsorted(starts, times, side="right") - 1
         quiet = (at < 0) | (times > ends[at] + REST_NS) if len(starts) else times > 0
@@ -195,4 +231,5 @@ def _unkeyed(
         highest_v = float(pairs.forward_v.max())
         is_foreign = has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
         rows.append((int(np.median(times[quiet])), *zeros, *noises, float(is_foreign)))
-    return columns(UNKEYED, rows), np.array(piece_ns, dtype=np.int64)
+    piece_times = np.array(piece_ns, dtype=np.int64)
+    return columns(UNKEYED, rows), piece_times, has_temperature and bool(piece_ns)

@@ -125,7 +125,20 @@ HOT = Check(
     Place.SHACK,
 )
 
+SAME_LOAD = Check(
+    "Put a dummy load in place of the line, directly after the coupler, and key at the powers in"
+    " use: if its reading differs from that at the calibration as well, the shack's temperature or"
+    " the coupler changed, and not the line.",
+    Place.SHACK,
+)
+SHACK_DAYS = Check(
+    "Compare the temperature of the shack on the days before the change with that since. Readings"
+    " at the highest power hardly depend on it: have they changed, too?",
+    Place.LOOK,
+)
+
 NOTHING, COUPLER, SEASON = "nothing", "coupler-fault", "season"
+SHACK = "shack-temperature"
 CAUSES: tuple[Cause, ...] = (
     Cause(
         "intermittent-contact",
@@ -195,6 +208,18 @@ CAUSES: tuple[Cause, ...] = (
         ),
         (WEATHER, GLASS, BYPASS, DUMMY, ANTENNA),
         prior=0.25,  # a fault mistaken for the season costs more than a look at the antenna
+    ),
+    Cause(
+        SHACK,
+        "the shack's temperature, or the coupler",
+        "Reflection reads differently as detector diodes do at another temperature, most at low"
+        " power: line and antenna may be as before.",
+        (
+            "a shack that cooled or warmed with the season, or whose heating changed",
+            "a detector of the coupler that ages",
+        ),
+        (SHACK_DAYS, SAME_LOAD, BYPASS, GLASS),
+        prior=0.25,  # as that of the season
     ),
     Cause(
         "one-channel",
@@ -289,6 +314,15 @@ EXPECTED: dict[str, dict[str, float]] = {
         "power": SELDOM,
     },
     SEASON: {"seasonal": ALWAYS, "soaks": SOMETIMES, "creeps": MAYBE, "spread": SOMETIMES},
+    SHACK: {
+        "thermal": ALWAYS,
+        "soaks": MAYBE,
+        "creeps": MAYBE,
+        "seasonal": MAYBE,
+        "spread": MAYBE,
+        "shrunk": RARE,
+        "power": RARE,
+    },
     "one-channel": {
         "lone": ALWAYS,
         "spread": MAYBE,
@@ -308,7 +342,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "seasonal": SOMETIMES,
         "power": RARE,
     },
-    NOTHING: {"lone": NEVER},
+    NOTHING: {"lone": NEVER, "thermal": RARE},
 }
 # Signs that only a bad coupler shows, and their probability with all other causes.
 COUPLER_SIGNS = {
@@ -329,7 +363,12 @@ HINTS: dict[str, dict[str, float]] = {
     AlarmKind.INTERMITTENT_CONTACT: {"intermittent-contact": 5.0},
     AlarmKind.HEATING_JOINT: {"hot-joint": 5.0},
     AlarmKind.DETECTOR_FAULT: {"coupler-fault": 2.0, "transmitter-change": 2.0},
-    AlarmKind.BASELINE_SHIFT: {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
+    AlarmKind.BASELINE_SHIFT: {
+        "antenna-moved": 1.5,
+        "wet-line": 1.5,
+        SHACK: 1.5,
+        "open-or-short": 1.2,
+    },
 }
 # By kind of alarm, the causes that it alone suggests. Of several kinds, the first here says most.
 SUSPECTS: dict[str, tuple[str, ...]] = {

@@ -22,9 +22,11 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.calibration.coupler import Coupler
+from logger.calibration.file import dump
 from logger.diagnosis.evidence import Evidence, gather
 from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
+from logger.diagnosis.rules import SHACK
 from logger.diagnosis.scoring import LIKELY, Diagnosis, diagnose
 from logger.pipeline import Pipeline
 from logger.store.writer import StoreWriter
@@ -128,7 +130,9 @@ def _play(
     store: StoreWriter,
     opens: list[Open],
 ) -> None:
-    pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))
+    coupler = Coupler(exact(station.coupler))
+    store.insert_calibration(coupler.id, dump(coupler.content))
+    pipeline = Pipeline(Settings(), coupler)
     for index, overs in enumerate(talks):
         record = station.record(rng, overs, opens)
         rows = [row for block in blocks(station, record) for row in pipeline.process(block)]
@@ -160,7 +164,7 @@ def unknown(found: list[Outcome]) -> float:
 def matrix(found: list[Outcome]) -> str:
     """Planted down, said across."""
     counts = Counter((one.planted, one.said) for one in found)
-    said = [*dict.fromkeys(GROUPS.values()), DONT_KNOW]
+    said = [*dict.fromkeys(GROUPS.values()), SHACK, DONT_KNOW]
     heads = [name.replace("-", " ").split() for name in said]
     lines = [
         " " * 21 + "".join(f"{head[row][:7] if len(head) > row else '':>8}" for head in heads)

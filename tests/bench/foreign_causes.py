@@ -27,12 +27,12 @@ from pathlib import Path
 from typing import NamedTuple
 
 from logger.calibration.coupler import Coupler
-from logger.calibration.file import load
+from logger.calibration.file import dump, load
 from logger.config.load import FaultsOptions, NoDataOptions, WatchdogOptions
 from logger.diagnosis.alarms import diagnosis_of
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
-from logger.diagnosis.rules import NOTHING, SEASON
+from logger.diagnosis.rules import BY_NAME, NOTHING, SEASON, SHACK
 from logger.diagnosis.scoring import Diagnosis, diagnose
 from logger.pipeline import Pipeline
 from logger.rows import Row
@@ -80,11 +80,14 @@ copyreg.pickle(types.ModuleType, lambda module: (importlib.import_module, (modul
 LEVEL_FAULTS = ("power-halved", "forward-gain-step", "reflected-detector-down")
 LEVEL_ALARMS = ("detector-fault", "baseline-shift")
 DAYS_AFTER, SLOW_DAYS_AFTER = 7, 14
-SLOW = ("water-in-line", "element-creeping", "plug-worsening")
+SLOW = ("water-in-line", "element-creeping", "plug-worsening", "sound-shack-temperature")
 RATE_HZ = 100.0
 LEAST_RIGHT, MOST_WRONG_AND_SURE = 0.90, 0.02  # the bars: shares of the faults,
 MOST_BLAME = 0.5  # odds of any fault on a sound station,
+MOST_LINE_BLAME = 0.3  # of a fault of line or antenna on one,
 MOST_DAYS = 2.0  # until a change of power or gain raises an alarm
+LINE = ("intermittent-contact", "open-or-short", "hot-joint", "wet-line", "antenna-moved")
+assert set(LINE) <= set(BY_NAME)
 SOUND_SEED = 1000  # sound stations are others than those with faults
 
 
@@ -181,8 +184,10 @@ def play_group(causes: Sequence[str], seed: int, minutes: float, folder: Path) -
         calibration.write_text(content)
     with tempfile.TemporaryDirectory(dir=folder) as place:
         begun = Path(place) / "begun.sqlite"
-        pipeline = Pipeline(BenchSettings(), Coupler(load(calibration)))  # type: ignore[arg-type]
+        coupler = Coupler(load(calibration))
+        pipeline = Pipeline(BenchSettings(), coupler)  # type: ignore[arg-type]
         store = StoreWriter.open(begun)
+        store.insert_calibration(coupler.id, dump(coupler.content))
         play(first, range(SOUND_DAYS), pipeline, store)
         store.close()
         for cause, run in runs.items():
@@ -228,17 +233,23 @@ def shares(found: Sequence[Outcome]) -> str:
             lines.append(f"{planted}: alarm within two days in {soon} of {len(days)}")
     if sound:
         blamed = [one for one in sound if blame(one.diagnosis.odds) > MOST_BLAME]
+        lines_blamed = sum(line_blame(one.diagnosis.odds) > MOST_LINE_BLAME for one in sound)
         alarms = Counter(kind for one in sound for kind, _ in one.alarms)
         lines.append(
-            f"{len(sound)} sound stations: a fault blamed above {MOST_BLAME} on {len(blamed)};"
-            f" alarms {dict(alarms)}"
+            f"{len(sound)} sound stations: a fault blamed above {MOST_BLAME} on {len(blamed)},"
+            f" line or antenna above {MOST_LINE_BLAME} on {lines_blamed}; alarms {dict(alarms)}"
         )
     return "\n".join(lines)
 
 
 def blame(odds: dict[str, float]) -> float:
-    """Return the odds of the likeliest fault; the season is none."""
-    return max(share for name, share in odds.items() if name not in (NOTHING, SEASON))
+    """Return the odds of the likeliest fault; season and shack are none."""
+    return max(share for name, share in odds.items() if name not in (NOTHING, SEASON, SHACK))
+
+
+def line_blame(odds: dict[str, float]) -> float:
+    """Return the odds of the likeliest fault of line or antenna."""
+    return max(odds[name] for name in LINE)
 
 
 def describe(one: Outcome) -> str:

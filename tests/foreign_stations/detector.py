@@ -21,7 +21,7 @@ from scipy.special import wrightomega
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 NODES = 8192
-TEMPERATURES_C = (-10.0, 20.0, 50.0)
+STEP_C = 5.0  # between the temperatures at which curves are computed
 CONVERGED_V = 3e-6
 
 # saturation current in A at 20 degC, ideality, degC that double the current (common practice)
@@ -57,11 +57,9 @@ class Detector:
         if self.kind == "measured":
             return measured_curve(self.seed, self.highest_v) * (1 + 2e-4 * (temperature_c - 20))
         args = (self.kind, self.series_ohm, self.load_ohm, self.highest_v)
-        tables = [diode_curve(*args, t) for t in TEMPERATURES_C]
-        right = int(np.clip(np.searchsorted(TEMPERATURES_C, temperature_c), 1, 2))
-        low, high = TEMPERATURES_C[right - 1], TEMPERATURES_C[right]
-        weight = (temperature_c - low) / (high - low)
-        return (1 - weight) * tables[right - 1] + weight * tables[right]
+        step, weight = divmod(temperature_c / STEP_C, 1.0)
+        colder, warmer = (diode_curve(*args, STEP_C * (step + n)) for n in (0, 1))
+        return (1 - weight) * colder + weight * warmer
 
     def steady(self, amplitude_v: Array, temperature_c: float = 20.0) -> Array:
         """Return the steady volts (n,) at RF amplitudes (n,)."""

@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tests.foreign_stations.contact import Open, draw_burst
+from tests.foreign_stations.detector import DIODES
 from tests.foreign_stations.envelope import Over
 from tests.foreign_stations.intruder import Intruder
 from tests.foreign_stations.record import EPOCH_NS, Record
 from tests.foreign_stations.render import Condition, render
-from tests.foreign_stations.station import Station, draw_station
+from tests.foreign_stations.station import Station, draw_station, with_diodes
 
 DAY_S = 86_400.0
 
@@ -84,13 +85,14 @@ CONTACTS: dict[str, tuple[str, float, float]] = {  # kind, bursts a keyed minute
     "plug-worsening": ("series", 0.05, 1.0),
 }
 FAULTS = tuple(sorted({*CHANGES, *CONTACTS, "foreign-carrier"}))
+SETTINGS = ((1.0,), (0.2,), (1.0, 0.25), (1.0, 0.3, 0.1))  # parts of the full power
 SOUND = (
     "sound-calm",
     "sound-windy",
     "sound-speech",
     "sound-modes",
     "sound-wet-days",
-    "sound-cooling-shack",
+    "sound-shack-temperature",
     "sound-neighbour",
 )
 
@@ -128,7 +130,8 @@ def draw_weather(days: int, wind: float, wet: float, rng: np.random.Generator) -
 class History:
     """Days of one station; iterate to get the records.
 
-    onset_ns   when the fault began, None for a sound station (the cooling of a shack is sound)
+    onset_ns   when the fault began, None for a sound station (a shack that cools, or warms, by 12
+               degrees is sound)
     """
 
     cause: str
@@ -158,8 +161,8 @@ class History:
         day = min(int(seconds // DAY_S), self.days - 1)
         shack_c = 20.0 + 0.15 * (self.weather.outdoor_c(seconds) - 12.0)
         since = (seconds - self.onset_s) / DAY_S
-        if self.cause == "sound-cooling-shack":
-            shack_c -= 12.0 * ramp(max(since, 0.0), 14.0)
+        if self.cause == "sound-shack-temperature":
+            shack_c += 12.0 * np.sign(self.size.turn.real) * ramp(max(since, 0.0), 14.0)
         condition = Condition(
             shack_c=shack_c,
             outdoor_c=self.weather.outdoor_c(seconds),
@@ -255,6 +258,8 @@ def plan_day(station: Station, minutes: float, rng: np.random.Generator) -> list
         mode = str(rng.choice(station.modes))
         channel = int(rng.choice(station.channels))
         most = {"fm": 0.85, "cw": 0.85, "am": 0.25}.get(mode, 0.95) * station.highest_w
+        if len(station.powers) > 1:
+            most *= float(rng.choice(station.powers))
         limit = at + 2.3 * 3600
         while left > 1 and at < limit - 130:
             duration = float(np.clip(np.exp(rng.normal(np.log(14), 0.8)), 2.0, 120.0))
@@ -291,6 +296,10 @@ def history(
         station = replace(station, modes=("ssb",))
     if cause == "sound-modes":
         station = replace(station, modes=("fm", "am", "ssb", "cw", "two-tone"))
+    if cause == "sound-shack-temperature":
+        chance = np.random.default_rng([6, seed])
+        powers = SETTINGS[chance.integers(len(SETTINGS))]
+        station = replace(with_diodes(station, str(chance.choice(sorted(DIODES)))), powers=powers)
     days = sound_days + fault_days
     wind = {"sound-calm": 0.3, "sound-windy": 3.0}.get(cause, float(rng.uniform(0.5, 1.5)))
     weather = draw_weather(days, wind, 0.4 if cause == "sound-wet-days" else 0.0, rng)

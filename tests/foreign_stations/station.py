@@ -32,6 +32,7 @@ class Station:
     coupler: Coupler = field(default_factory=Coupler)
     load: Load = field(default_factory=Load)
     highest_w: float = 5.0  # strongest peak the transmitter makes
+    powers: tuple[float, ...] = (1.0,)  # settings, as parts of the full power
     channels: tuple[int, ...] = (20,)
     modes: tuple[str, ...] = ("fm",)
     reports_channel: bool = True
@@ -110,6 +111,20 @@ def draw_station(seed: int, **changes: Any) -> Station:
         modes=modes,
     )
     return replace(station, **changes)
+
+
+def with_diodes(station: Station, kind: str) -> Station:
+    """Return the station with diodes of a kind of DIODES, reading the same at its highest power."""
+    gain = station.coupler.forward_gain
+    amplitude = np.array([gain * np.sqrt(station.highest_w)])
+    forward, reflected = (replace(d, kind=kind) for d in (station.forward, station.reflected))
+    factor = amplitude_for(forward, float(station.forward.steady(amplitude)[0])) / amplitude[0]
+    coupler = replace(
+        station.coupler,
+        forward_gain=gain * factor,
+        reflected_gain=station.coupler.reflected_gain * factor,
+    )
+    return replace(station, forward=forward, reflected=reflected, coupler=coupler)
 
 
 def draw_missing(codes: int, rng: np.random.Generator) -> tuple[int, ...]:

@@ -1,0 +1,155 @@
+"""A shack whose temperature changes, as a rival cause of a change of the reflection (5 s)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import dump
+from logger.diagnosis.evidence import gather
+from logger.diagnosis.findings import findings
+from logger.diagnosis.history import read
+from logger.diagnosis.rules import NOTHING, SHACK
+from logger.diagnosis.scoring import Diagnosis, diagnose
+from logger.diagnosis.temperature import ThermalFit, fit_temperature, ln_rho_per_c, power_classes
+from logger.store.writer import StoreWriter
+from tests.bench.foreign_causes import MOST_LINE_BLAME, line_blame
+from tests.foreign_shacks import (
+    BEFORE,
+    BENCH_C,
+    DAY_NS,
+    DIODES,
+    EPOCH_NS,
+    Diode,
+    calibrate,
+    render,
+)  # fmt: skip
+from tests.test_diagnosis import seen, three
+from tests.test_store import T0, transmission
+
+POWERS_W = np.array([0.05, 0.2, 1.0, 4.0])
+GAIN = 0.8  # volts of the peak at 1 W
+SCHOTTKY = Diode(*DIODES["schottky"], load_ohm=47e3, doubling_c=11.5)
+
+
+def read_rho(diode: Diode, watts: np.ndarray, rho: float, celsius: float) -> np.ndarray:
+    """Reflection coefficient read with the calibration of 21 °C."""
+    coupler = Coupler(calibrate(diode, GAIN))
+    at = np.full(len(watts), celsius)
+    reflected_w, forward_w = (
+        law.watts(diode.volts(GAIN * np.sqrt(watts) * part, at))
+        for law, part in ((coupler.reflected, rho), (coupler.forward, 1.0))
+    )
+    return np.asarray(np.sqrt(reflected_w / forward_w))
+
+
+@pytest.mark.parametrize("kind", DIODES)
+def test_the_effect_is_that_of_the_published_law(kind: str) -> None:
+    diode = Diode(*DIODES[kind], load_ohm=47e3, doubling_c=np.log(2) / 0.06)
+    colder, warmer = (read_rho(diode, POWERS_W, 0.15, BENCH_C + step) for step in (-2.0, 2.0))
+    per_c = ln_rho_per_c(Coupler(calibrate(diode, GAIN)), POWERS_W, np.full(4, 0.15))
+    assert per_c == pytest.approx(np.log(warmer / colder) / 4, rel=0.02, abs=2e-4)
+
+
+def test_the_effect_is_strong_at_low_power_only() -> None:
+    coupler = Coupler(calibrate(SCHOTTKY, GAIN))
+    low, high = ln_rho_per_c(coupler, np.array([0.2, 400.0]), np.full(2, 0.15))
+    assert low > 0.008
+    assert 0 < high < low / 8
+
+
+def test_a_corrected_reading_does_not_depend_on_temperature() -> None:
+    content = calibrate(SCHOTTKY, GAIN)
+    ports = {
+        side: msgspec.structs.replace(getattr(content, side), r_is_per_c=0.06)
+        for side in ("forward", "reflected")
+    }
+    coupler = Coupler(msgspec.structs.replace(content, temperature_c=21.0, **ports))
+    rho = np.full(4, 0.15)
+    assert (ln_rho_per_c(coupler, POWERS_W, rho, is_corrected=True) == 0).all()
+    assert (ln_rho_per_c(coupler, POWERS_W, rho) > 0).all()
+    # Without a coefficient the temperature of the pairs changes nothing.
+    plain = Coupler(content)
+    assert (ln_rho_per_c(plain, POWERS_W, rho, is_corrected=True) > 0).all()
+
+
+def test_powers_in_use_are_told_apart() -> None:
+    watts = np.array([4.0, 1.0, 4.1, 0.98, 3.9, 0.1])
+    assert power_classes(watts).tolist() == [2, 1, 2, 1, 2, 0]
+    assert not power_classes(np.linspace(1, 5, 100)).any()
+
+
+def test_one_temperature_for_all_powers_or_one_load() -> None:
+    per_c, before, sd = np.array([0.002, 0.02, 0.04]), np.full(3, 0.2), np.full(3, 0.003)
+    channel = np.zeros(3)
+    shack = fit_temperature(before, 0.2 * np.expm1(-9 * per_c), sd, per_c, channel)
+    assert shack.warmer_c == pytest.approx(-9, abs=3)
+    assert shack.lift > 2
+    assert shack.is_uneven
+    load = fit_temperature(before, np.full(3, -0.05), sd, per_c, channel)
+    assert load.lift < -10
+    # At one power a changed load looks the same, unless no shack changes so much.
+    alone = fit_temperature(before[:1], np.array([-0.02]), sd[:1], per_c[1:2], channel[:1])
+    assert alone.lift > 0
+    assert not alone.is_uneven
+    large = fit_temperature(before[:1], np.array([-0.13]), sd[:1], per_c[1:2], channel[:1])
+    assert large.lift < -3
+
+
+def diagnosis(**changes: float) -> list[Diagnosis]:
+    about_ns = EPOCH_NS + (BEFORE + 4) * DAY_NS
+    return [diagnose(gather(render(seed, **changes), about_ns)) for seed in range(8)]
+
+
+def first_causes(found: list[Diagnosis]) -> list[str]:
+    return [one.causes[0].name for one in found]
+
+
+@pytest.mark.parametrize("warmer_c", [-12.0, 12.0])
+def test_a_shack_is_no_fault_of_the_line(warmer_c: float) -> None:
+    found = diagnosis(warmer_c=warmer_c)
+    assert set(first_causes(found)) <= {NOTHING, SHACK}
+    assert SHACK in first_causes(found)
+    assert max(line_blame(one.odds) for one in found) <= MOST_LINE_BLAME
+
+
+def test_a_change_larger_than_that_of_a_shack_is_one_of_the_line() -> None:
+    found = diagnosis(loss_db=4.0)
+    assert first_causes(found).count("wet-line") >= 7
+    found = diagnosis(load=0.1)
+    assert SHACK not in first_causes(found)
+    assert sum(line_blame(one.odds) > 0.5 for one in found) >= 7
+
+
+def test_the_shack_is_described() -> None:
+    shack = ThermalFit(warmer_c=-9.0, lift=3.0, is_uneven=True)
+    evidence = seen(channels=three(0.18, 0.16, 0.2, days=18.0), slow=20.0, thermal=shack)
+    found = diagnose(evidence)
+    assert found.causes[0].name == SHACK
+    assert "a shack 9 °C colder" in found.causes[0].for_[0]
+    assert "most at low power" in found.causes[0].for_[0]
+    assert any("dummy load" in check.text for check in found.checks)
+    unknown = findings(msgspec.structs.replace(evidence, thermal=None))["thermal"]
+    assert unknown.degree is None
+    sudden = diagnose(msgspec.structs.replace(evidence, slow=-60.0))
+    assert sudden.odds[SHACK] < 0.05
+
+
+def test_the_stored_calibration_gives_the_effect(tmp_path: Path) -> None:
+    content = calibrate(SCHOTTKY, GAIN)
+    rows = [transmission(T0 + n * DAY_NS, channel=20) for n in range(3)]
+    with StoreWriter.open(tmp_path / "station.sqlite") as store:
+        store.write(rows)
+        (calibration_id,) = store.calibrations()
+        unknown = read(store, T0 + 2 * DAY_NS)
+        assert unknown.per_c is not None
+        assert np.isnan(unknown.per_c).all()
+        assert gather(unknown).thermal is None
+        store.insert_calibration(calibration_id, dump(content))
+        history = read(store, T0 + 2 * DAY_NS)
+    assert history.per_c is not None
+    assert (history.per_c > 0).all()
