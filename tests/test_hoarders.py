@@ -21,6 +21,8 @@ from tests.servers import free_port
 from tests.station import write_config
 from tests.test_status import STATUS
 
+pytestmark = pytest.mark.realtime
+
 HEAD_S = 10.0
 
 
@@ -81,10 +83,13 @@ def test_a_connection_may_be_used_again_after_a_pause(tmp_path: Path) -> None:
         assert is_closed(connection, scale(HEAD_S + 2))
 
 
-def test_slow_scrapers_do_not_keep_metrics_from_others(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_slow_scrapers_do_not_keep_metrics_from_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(metrics, "REQUEST_S", 1.0)
     port = free_port()
-    server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS)
+    options = MetricsOptions(listen=f"127.0.0.1:{port}")
+    server = MetricsServer(options, lambda: STATUS, tmp_path / "none.sqlite")
     try:
         with hoarder(port, 10, b"GET /met") as connections:
             url = f"http://127.0.0.1:{port}/metrics"

@@ -42,6 +42,8 @@ from tests.hostile_peer import (
 from tests.line_server import Reply, line_server
 from tests.test_notify_channels import ALARM, STANDING
 
+pytestmark = pytest.mark.realtime
+
 LIMIT_S = 1.0
 UNSTORED = msgspec.structs.replace(STANDING, id=None)
 MOST_GROWTH = 32 << 20

@@ -20,6 +20,8 @@ from tests.power_cuts import Platter, Stored, read
 from tests.station import Running, pty, write_config
 from tests.test_end_to_end import HANG, QUIET, Plan, play, play_until_read
 
+pytestmark = pytest.mark.realtime
+
 GOOD, BAD = (4.0, 0.05), (4.0, 4.0 * (2 / 3) ** 2)  # SWR 1.25 and 5
 PROMISE_S = 0.1  # from the report of an alarm to its sync
 SYNC_S = 2.0  # store.sync_s

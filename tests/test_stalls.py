@@ -24,6 +24,8 @@ from tests.servers import free_port
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_end_to_end import HANG, QUIET, play, play_until_read
 
+pytestmark = pytest.mark.realtime
+
 GOOD, BAD = (4.0, 0.05), (4.0, 4.0 * (2 / 3) ** 2)  # SWR 1.25 and 5
 LATENCY_S = 0.015
 HOLD_S = 0.05
@@ -173,6 +175,7 @@ STATES = ("idle", "keyed", "locked", "stalled", "notifier", "forwarder", "read")
 def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signals) -> None:
     (tmp_path / "data").mkdir()
     disk = Disk(tmp_path, tmp_path / "data")
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # under nohup the daemon would inherit "ignore"
     with ExitStack() as stack:
         master, name = stack.enter_context(pty())
         port = stack.enter_context(silent_server())

@@ -27,6 +27,8 @@ from tests.old_stores import old_store
 from tests.station import CALIBRATION, mismatchd, write_config
 from tests.test_store import SECOND, T0, alarm, transmission
 
+pytestmark = pytest.mark.realtime
+
 EVER_NS = 1 << 62
 
 

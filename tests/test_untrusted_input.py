@@ -32,6 +32,8 @@ from tests.station import mismatchd, write_config
 from tests.test_notify_channels import ALARM
 from tests.test_store import SECOND, T0, transmission
 
+pytestmark = pytest.mark.realtime
+
 LEAVER = """
 import os, sys, time
 if os.fork() == 0:
