@@ -126,9 +126,9 @@ HOT = Check(
 )
 
 SAME_LOAD = Check(
-    "Put a dummy load in place of the line, directly after the coupler, and key at the powers in"
-    " use: if its reading differs from that at the calibration as well, the shack's temperature or"
-    " the coupler changed, and not the line.",
+    "Put a dummy load in place of the line, directly after the coupler, and key briefly at the"
+    " powers in use: if its reading differs from that at the calibration as well, the shack's"
+    " temperature or the coupler changed, and not the line.",
     Place.SHACK,
 )
 SHACK_DAYS = Check(
