@@ -377,7 +377,7 @@ def test_a_repair_is_verified_by_clean_transmissions() -> None:
     assert number == promised <= 20
     assert closed.summary == (
         f"{number} transmissions since the repair on 4 March: no excursions, SWR 1.21 as before."
-        " Fixed (99 % confidence)"
+        " Fixed (99 %)"
     )
     assert station.tracker.memory.faults == []
 

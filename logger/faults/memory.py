@@ -47,7 +47,6 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     clean         transmissions since the last sign, or since the repair
     brief, held   alarms that cleared within seconds, that outlasted a transmission
     breaks        excursions in ended transmissions
-    trials, relapses  transmissions since the repair, and those with a sign
     before        levels before it, `during` those of transmissions off that level, `after` those
                   since the last sign or the repair
     shown         levels of incident power of transmissions with a sign, watts
@@ -74,8 +73,6 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     clean: int = 0
     brief: int = 0
     held: int = 0
-    trials: int = 0
-    relapses: int = 0
     before: Levels = {}
     during: Levels = {}
     after: Levels = {}
@@ -85,6 +82,16 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     def last_ns(self) -> int:
         """Time since which there has been no sign."""
         return max(self.sign_ns, self.cleared_ns)
+
+    @property
+    def trials(self) -> int:
+        """Transmissions since the repair that would show the fault."""
+        return sum(session.transmissions for session in self.recent)
+
+    @property
+    def relapses(self) -> int:
+        """Those of the trials with a sign."""
+        return sum(session.signs for session in self.recent)
 
 
 class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):

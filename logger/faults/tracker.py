@@ -341,8 +341,6 @@ class FaultTracker:
         passes = signature_of(fault) == Signature.PASSING
         if not (has_sign or passes or evidence.is_trial(fault, *_power(row))):
             return
-        fault.trials += 1
-        fault.relapses += has_sign
         evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
         if row.swr is not None:
             evidence.learn_level(fault.after, *_level(row, row.swr))
@@ -411,8 +409,7 @@ class FaultTracker:
             if fault.state != FaultState.VERIFYING:  # else that was counted for another repair
                 evidence.adopt(fault)
             fault.state, fault.work_ns = FaultState.VERIFYING, work_ns
-            fault.recent, fault.after = [], {}
-            fault.clean, fault.trials, fault.relapses = 0, 0, 0
+            fault.recent, fault.after, fault.clean = [], {}, 0
             self._change(fault, FaultChangeKind.REPAIRED, work_ns, words.repaired(fault))
 
     # Changes.

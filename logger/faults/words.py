@@ -123,7 +123,7 @@ def fixed(fault: FaultMemory) -> str:
     signs = f"{sign} in {fault.relapses}" if fault.relapses else f"no {sign}"
     return (
         f"{count(fault.trials, 'transmission')} since the repair on {date(fault.work_ns)}:"
-        f" {signs}{level}. Fixed ({100 * (1 - evidence.ERROR):.0f} % confidence)"
+        f" {signs}{level}. Fixed ({100 * (1 - evidence.ERROR):.0f} %)"
     )
 
 
