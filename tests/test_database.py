@@ -16,7 +16,7 @@ from logger.rows import WeatherRow
 from logger.store.alarms import Alarms
 from logger.store.database import Database
 from logger.store.days import DailyValues
-from logger.store.deliveries import Deliveries, Progress
+from logger.store.deliveries import ALARM, Deliveries
 from logger.store.journal import Journal
 from logger.store.line_losses import LineLosses
 from logger.store.outbox import Outbox, OutboxPosition
@@ -38,9 +38,9 @@ CHANGES: dict[str, Callable[[Database], object]] = {
     "begin session": lambda database: Sessions(database).begin("tune", T0, b"{}"),
     "update session": lambda database: Sessions(database).update(1, T0, b"{}"),
     "end session": lambda database: Sessions(database).end(1, T0, b"{}", "cut"),
-    "begin notifier": lambda database: Deliveries(database).begin("a", T0),
-    "save progress": lambda database: Deliveries(database).save("a", Progress(1, T0), [], []),
-    "delete messages": lambda database: Deliveries(database).delete_waiting("a"),
+    "begin notifier": lambda database: Deliveries(database).begin("b", ALARM, T0),
+    "save deliveries": lambda database: Deliveries(database).save("a", T0, []),
+    "delete messages": lambda database: Deliveries(database).delete_attempted("a"),
     "begin forwarder": lambda database: Outbox(database).begin("a"),
     "adopt": lambda database: Outbox(database).adopt("a"),
     "save position": lambda database: Outbox(database).save("a", SECONDS, OutboxPosition(), T0),
@@ -63,7 +63,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         Journal(store.database).insert(T0, "remark", "key down")
         Sessions(store.database).begin("tune", T0, b"{}")
         Outbox(store.database).begin("a")
-        Deliveries(store.database).begin("a", T0)
+        Deliveries(store.database).begin("a", ALARM, T0)
         yield path
 
 

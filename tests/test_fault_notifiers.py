@@ -29,8 +29,9 @@ from logger.rows import (
 )
 from logger.store.alarms import Alarms
 from logger.store.faults import Faults
-from logger.store.tables import FAULTS
+from logger.store.tables import FAULTS, Record
 from logger.store.writer import StoreWriter
+from tests.old_stores import old_store
 from tests.test_notifiers import Clock, drain
 from tests.test_status import STATUS
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
@@ -189,12 +190,11 @@ def test_limits_hold_and_waiting_messages_survive_kills(store: StoreWriter) -> N
         if minute:
             change = ("quiet", "returned")[minute // 5 % 2]
             store.write([fault(change, T0 + minute * MINUTE)])
-        drain(make_notifier(store.path, clock, channel))
+        notifier = make_notifier(store.path, clock, channel)
+        drain(notifier)
         times += [minute] * (len(channel.messages) - len(times))
     assert times == [0, 5, 10, 60, 1500]
-    with closing(sqlite3.connect(store.path)) as connection:
-        count = "SELECT count(*) FROM deliveries WHERE ended_ns IS NULL"
-        assert connection.execute(count).fetchone() == (1,)
+    assert notifier.status().waiting == 1
 
 
 def test_faults_that_cannot_be_stored_are_reported_once(store: StoreWriter) -> None:
@@ -432,3 +432,82 @@ def test_advice_is_by_the_stored_cause_once_there_is_one(store: StoreWriter, det
     if detail == "alarms":
         assert [message["advice"] for message in channel.messages] == [["look at water"], []]
     notifier.close()
+
+
+@pytest.mark.parametrize(
+    ("name", "detail", "reported"),
+    [
+        ("command", "alarms", [("high-swr", "raised"), ("high-swr", "cleared")]),
+        ("mail", "faults", [None, (1, "explained")]),
+        ("mail", "alarms", [None]),
+    ],
+)
+def test_what_an_earlier_version_had_not_delivered_is_delivered_once(
+    tmp_path: Path, name: str, detail: str, reported: list[Any]
+) -> None:
+    """Of the changes that this notifier had not seen, those that it reports now."""
+    path = old_store(tmp_path / "old.sqlite", 8)
+    StoreWriter.open(path).close()
+    channel, clock = Recorder(), Clock()
+    for _ in range(2):
+        notifier = make_notifier(path, clock, channel, name=name, detail=detail)
+        drain(notifier)
+        notifier.close()
+        clock.now_s += 3600
+    told = [
+        (message.get("kind", message.get("id")), message["change"]) if "change" in message else None
+        for message in channel.messages
+    ]
+    assert told == reported
+
+
+def test_a_change_that_was_removed_is_not_reported(store: StoreWriter) -> None:
+    """By `recompute`, between two runs of the daemon."""
+    channel, clock = Recorder(), Clock()
+    notifier = make_notifier(store.path, clock, channel)
+    drain(notifier)
+    notifier.close()
+    store.write(opening())
+    store.database.execute("DELETE FROM fault_changes")
+    notifier = make_notifier(store.path, clock, channel)
+    drain(notifier)
+    notifier.close()
+    assert channel.messages == []
+    assert store.database.query("SELECT * FROM deliveries") == []
+
+
+@pytest.mark.parametrize("detail", ["faults", "alarms"])
+def test_an_offered_change_is_delivered_without_the_store_and_recorded_there(
+    store: StoreWriter, detail: str
+) -> None:
+    """Once, whether it was offered before it was stored or after."""
+    channel, clock = Recorder(), Clock()
+    notifier = make_notifier(store.path, clock, channel, detail=detail)
+    drain(notifier)
+    for number in range(2):
+        rows = opening(T0 + number * SECOND, ("high-swr", "no-data")[number])
+        events = [row.event() for row in rows if isinstance(row, AlarmChange | FaultChange)]
+        if number:
+            events = [event for event in store.write(rows) if not isinstance(event, Record)]
+        for event in events:
+            notifier.offer(event)
+        notifier.step()
+        assert len(channel.messages) == number + 1
+        store.write(rows)
+        drain(notifier)
+    notifier.close()
+    assert len(channel.messages) == 2
+    recorded = "SELECT count(*), count(ended_ns), count(message) FROM deliveries"
+    assert store.database.query(recorded) == [(2, 2, 2)]
+
+
+def test_a_notifier_that_is_gone_leaves_a_bounded_number_of_rows(store: StoreWriter) -> None:
+    make_notifier(store.path, Clock(), Recorder(), detail="alarms").step()
+    with store.database.transaction():
+        store.write([alarm("raised", T0)])
+        store.database.execute(
+            "WITH RECURSIVE n AS (SELECT 1 AS i UNION ALL SELECT i + 1 FROM n WHERE i < 15000)"
+            " INSERT INTO alarm_changes (alarm_id, change, time_ns)"
+            " SELECT 1, 'acknowledged', i FROM n"
+        )
+    assert store.database.query_value("SELECT count(*) FROM deliveries") <= 10_100

@@ -57,6 +57,10 @@ class Outlet:
         self.sent: list[tuple[float, list[str], Message]] = []
         self.latest: dict[str, str] = {}  # summary in the last message of a fault
 
+    def add(self, event: FaultEvent, now_s: float) -> bool:
+        """Add a change; return True if it is due at once."""
+        return self.queue.is_due(self.queue.add(event, now_s), now_s)
+
     def attempt(self, now_s: float, *, fails: bool = False, held: Sequence[str] = ()) -> bool:
         entries = self.queue.due(now_s, held).entries
         if not entries:
@@ -109,20 +113,20 @@ class Outlet:
 
 def test_an_opening_is_reported_at_once_and_the_first_update_too() -> None:
     outlet = Outlet()
-    assert outlet.queue.add(event(OPENED), 0.0)
+    assert outlet.add(event(OPENED), 0.0)
     outlet.drain(0.0)
-    assert outlet.queue.add(event(WORSENED), 2.0)
+    assert outlet.add(event(WORSENED), 2.0)
     outlet.drain(2.0)
-    assert not outlet.queue.add(event(EXPLAINED), 180.0)
+    assert not outlet.add(event(EXPLAINED), 180.0)
     outlet.settle(180.0)
     assert outlet.changes() == [(0, OPENED), (2, WORSENED), (602, EXPLAINED)]
 
 
 def test_changes_before_the_first_message_are_part_of_it() -> None:
     outlet = Outlet()
-    outlet.queue.add(event(OPENED, summary="sudden change"), 0.0)
-    outlet.queue.add(event(WORSENED, summary="SWR 8.5", severity="critical"), 1.0)
-    outlet.queue.add(event(EXPLAINED, summary="a loose plug"), 2.0)
+    outlet.add(event(OPENED, summary="sudden change"), 0.0)
+    outlet.add(event(WORSENED, summary="SWR 8.5", severity="critical"), 1.0)
+    outlet.add(event(EXPLAINED, summary="a loose plug"), 2.0)
     outlet.settle(3.0)
     ((_, _, message),) = outlet.sent
     assert (message["change"], message["summary"]) == (OPENED, "a loose plug")
@@ -130,10 +134,10 @@ def test_changes_before_the_first_message_are_part_of_it() -> None:
 
 def test_a_busy_fault_is_reported_three_times_in_an_hour_then_once_a_day() -> None:
     outlet = Outlet()
-    outlet.queue.add(event(OPENED), 0.0)
+    outlet.add(event(OPENED), 0.0)
     for minute in range(3 * 24 * 60):
         change = ("quiet", "returned", EXPLAINED, WORSENED)[minute % 4]
-        outlet.queue.add(event(change, summary=str(minute)), 60.0 * minute)
+        outlet.add(event(change, summary=str(minute)), 60.0 * minute)
         outlet.drain(60.0 * minute)
     times = [time_s for time_s, _, _ in outlet.sent]
     assert len([time_s for time_s in times if time_s < HOUR_S]) == 3
@@ -144,7 +148,7 @@ def test_many_faults_at_once_share_a_message_led_by_the_gravest() -> None:
     outlet = Outlet()
     for number in range(10):
         severity = "critical" if number == 4 else "warning"
-        outlet.queue.add(event(OPENED, number, f"trouble {number}", severity), 0.0)
+        outlet.add(event(OPENED, number, f"trouble {number}", severity), 0.0)
     outlet.drain(0.0)
     ((_, kinds, message),) = outlet.sent
     assert len(kinds) == 10
@@ -157,9 +161,9 @@ def test_many_faults_at_once_share_a_message_led_by_the_gravest() -> None:
 def test_faults_in_a_row_are_limited_and_an_opening_passes_before_updates() -> None:
     outlet = Outlet()
     for number in range(8):
-        outlet.queue.add(event(OPENED, number), float(number))
+        outlet.add(event(OPENED, number), float(number))
         outlet.drain(float(number))
-        outlet.queue.add(event(EXPLAINED, number), number + 0.5)
+        outlet.add(event(EXPLAINED, number), number + 0.5)
         outlet.drain(number + 0.5)
     outlet.settle(10.0)
     assert outlet.changes() == [
@@ -175,11 +179,11 @@ def test_faults_in_a_row_are_limited_and_an_opening_passes_before_updates() -> N
 def test_an_attempted_message_stays_as_it_is() -> None:
     """The receiver may have it already."""
     outlet = Outlet()
-    outlet.queue.add(event(OPENED), 0.0)
+    outlet.add(event(OPENED), 0.0)
     outlet.attempt(0.0, fails=True)
     (entry,) = outlet.queue.entries
     before = dict(entry.message)
-    outlet.queue.add(event(WORSENED), 1.0)
+    outlet.add(event(WORSENED), 1.0)
     assert entry.message == before
     outlet.settle(2.0)
     assert outlet.changes() == [(2, OPENED), (2, WORSENED)]
@@ -188,11 +192,11 @@ def test_an_attempted_message_stays_as_it_is() -> None:
 def test_a_daily_message_is_not_limited() -> None:
     outlet = Outlet()
     for number in range(2):
-        outlet.queue.add(event(OPENED, number), 0.0)
+        outlet.add(event(OPENED, number), 0.0)
     outlet.drain(0.0)
-    outlet.queue.add(event(OPENED, 3), 0.0)
+    outlet.add(event(OPENED, 3), 0.0)
     outlet.drain(0.0)
-    outlet.queue.add(event(OPENED, 4), 0.0)
+    outlet.add(event(OPENED, 4), 0.0)
     outlet.queue.put("daily", {"event": "daily", "message_id": "daily"})
     (entry,) = outlet.queue.due(0.0, ()).entries
     assert entry.kind == "daily"
@@ -230,7 +234,7 @@ def test_whatever_happens_messages_are_few_and_the_latest_state_is_reported(
         if action == "change":
             change = change if kind in latest else FaultChangeKind.OPENED
             latest[kind] = str(step)
-            outlet.queue.add(event(change, number, str(step)), now_s)
+            outlet.add(event(change, number, str(step)), now_s)
         elif action == "hold":
             held ^= {kind}
         elif action == "restart":
@@ -288,14 +292,14 @@ def test_news_after_silent_days_is_reported_at_once(
 ) -> None:
     """And so is what follows it, one message for each silent day, up to those saved."""
     outlet, now_s = Outlet(), 0.0
-    outlet.queue.add(event(OPENED), now_s)
+    outlet.add(event(OPENED), now_s)
     for change, pause_s in steps:
         outlet.drain(now_s)
         now_s += pause_s
-        outlet.queue.add(event(change), now_s)
+        outlet.add(event(change), now_s)
     now_s = outlet.settle(now_s) + HOUR_S + days * DAY_S
     for _ in range(min(days, MOST_SAVED)):
-        assert outlet.queue.add(event(news), now_s)
+        assert outlet.add(event(news), now_s)
         outlet.drain(now_s)
         now_s += 600.0
     assert not outlet.queue.entries
@@ -315,9 +319,9 @@ def test_openings_never_wait_for_the_limits_of_their_own_fault(
     outlet, now_s = Outlet(), 0.0
     for number, change, pause_s in steps:
         now_s += pause_s
-        outlet.queue.add(event(change, number), now_s)
+        outlet.add(event(change, number), now_s)
         outlet.drain(now_s)
     recent = [time_s for time_s, _, _ in outlet.sent if time_s > now_s - 600]
-    at_once = outlet.queue.add(event(OPENED, 9), now_s)
+    at_once = outlet.add(event(OPENED, 9), now_s)
     hour = [time_s for time_s, _, _ in outlet.sent if time_s > now_s - HOUR_S]
     assert at_once == (len(recent) < 3 and len(hour) < 6)

@@ -51,6 +51,11 @@ def compose(event: AlarmEvent, raises: int, clears: int, summary: bool) -> Messa
     )
 
 
+def add(waiting: MessageQueue, event: AlarmEvent, now_s: float, *, shelved: bool) -> bool:
+    """Add a change; return True if it is due at once."""
+    return waiting.is_due(waiting.add(event, now_s, shelved=shelved), now_s)
+
+
 def deliver_due(
     waiting: MessageQueue, now_s: float, shelved: frozenset[str] = frozenset()
 ) -> list[Message]:
@@ -64,9 +69,9 @@ def deliver_due(
 
 def test_a_single_alarm_is_told_as_it_happens() -> None:
     waiting = MessageQueue(compose)
-    assert waiting.add(event("raised", 1), 0.0, shelved=False)
+    assert add(waiting, event("raised", 1), 0.0, shelved=False)
     (raised,) = deliver_due(waiting, 0.0)
-    assert waiting.add(event("cleared", 1), 3.0, shelved=False)
+    assert add(waiting, event("cleared", 1), 3.0, shelved=False)
     (cleared,) = deliver_due(waiting, 3.0)
     assert [raised["change"], cleared["change"]] == ["raised", "cleared"]
     assert raised["message_id"] != cleared["message_id"]
@@ -84,7 +89,7 @@ def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
         waiting.add(event("cleared", number), now_s + 0.05, shelved=False)
         delivered += [(now_s, message) for message in deliver_due(waiting, now_s + 0.05)]
         if number == 100:  # another kind is told all the same
-            assert waiting.add(event("raised", number, "no-data"), now_s, shelved=False)
+            assert add(waiting, event("raised", number, "no-data"), now_s, shelved=False)
             assert [message["kind"] for message in deliver_due(waiting, now_s)] == ["no-data"]
     first, rest = delivered[:2], delivered[2:]
     assert [message["change"] for _, message in first] == ["raised", "cleared"]
@@ -101,7 +106,7 @@ def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
     waiting = MessageQueue(compose)
     shelf = frozenset({"high-swr"})
     for number in range(5):
-        assert not waiting.add(event("raised", number), number * 100.0, shelved=True)
+        assert not add(waiting, event("raised", number), number * 100.0, shelved=True)
         assert deliver_due(waiting, number * 100.0, shelf) == []
     (message,) = deliver_due(waiting, 500.0)
     assert message["raise_count"] == 5

@@ -273,7 +273,8 @@ def test_a_storm_and_the_store_stay_small(store: StoreWriter) -> None:
         assert notifier.status().waiting == 1
         notifier.close()
     with closing(sqlite3.connect(store.path)) as connection:
-        assert connection.execute("SELECT count(*) FROM deliveries").fetchone()[0] < 10
+        # Those of the last minute wait, to be counted in the next message.
+        assert connection.execute("SELECT count(*) FROM deliveries").fetchone()[0] < 250
 
 
 def test_daily_message(store: StoreWriter) -> None:

@@ -78,17 +78,21 @@ class FaultQueue(Queue):
         """Count a message that an earlier run delivered; the oldest first."""
         self._count(kind, message, time_s)
 
-    def add(self, event: FaultEvent, now_s: float) -> bool:
-        """Add a change of a fault; return True if it is to be reported at once."""
+    def add(self, event: FaultEvent, now_s: float) -> QueuedMessage:
+        """Add a change of a fault; return its entry."""
         kind = kind_of(event.fault.opened_utc)
         for entry in self.entries:
             if entry.kind == kind and not entry.attempts:
                 event = event._replace(change=_merged(entry.message["change"], event.change))
-        return self._left_s(self.put(kind, self._compose(event)), now_s) <= 0
+        return self.put(kind, self._compose(event))
+
+    def is_due(self, entry: QueuedMessage, now_s: float) -> bool:
+        return self._left_s(entry, now_s) <= 0
 
     def drop(self, entry: QueuedMessage) -> None:
         """Remove an entry that is no longer true."""
         self.entries.remove(entry)
+        entry.is_done = True
 
     def due(self, now_s: float, held: Collection[str]) -> Due:
         ready: list[QueuedMessage] = []
@@ -111,6 +115,7 @@ class FaultQueue(Queue):
 
     def done(self, entry: QueuedMessage, now_s: float) -> None:
         self.entries.remove(entry)
+        entry.is_done = True
         if is_fault(entry):
             self._count(entry.kind, entry.message, now_s)
 

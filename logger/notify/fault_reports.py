@@ -1,7 +1,7 @@
 """Fault messages of one notifier: selects the faults, composes the messages, lists the open faults.
 
-Changes come from the store, or from memory while it accepts nothing; `fault_queue` decides when
-their messages are due. A queued message has the state at its change, a due one the present state.
+`fault_queue` decides when messages are due. A queued message has the state at its change, a due one
+the present state.
 """
 
 from __future__ import annotations
@@ -17,15 +17,7 @@ from logger.notify import messages
 from logger.notify.channel import Message
 from logger.notify.fault_queue import EVENT, FaultQueue, is_fault
 from logger.notify.message_queue import QueuedMessage
-from logger.rows import (
-    Alarm,
-    AlarmEvent,
-    ChangeKind,
-    Fault,
-    FaultChangeKind,
-    FaultEvent,
-    FaultState,
-)
+from logger.rows import Alarm, Fault, FaultChangeKind, FaultEvent, FaultState
 from logger.store.deliveries import Deliveries
 from logger.store.faults import RENEWED, Faults
 
@@ -40,16 +32,23 @@ class FaultReports:
 
     utc_ns    returns the present time
     advise    returns what to check, for a fault and the kinds of alarms
+    readable  returns the store, None if it cannot be read
     """
 
     def __init__(
-        self, options: NotifierOptions, station: str, advise: Advise, utc_ns: Callable[[], int]
+        self,
+        options: NotifierOptions,
+        station: str,
+        advise: Advise,
+        utc_ns: Callable[[], int],
+        readable: Callable[[], Deliveries | None],
     ) -> None:
         self.queue = FaultQueue(self._compose)
         self._options = options
         self._station = station
         self._advise = advise
         self._utc_ns = utc_ns
+        self._readable = readable
         self._active: dict[str, Fault] = {}  # by `opened_utc`
 
     @property
@@ -63,69 +62,42 @@ class FaultReports:
         for kind, message, ended_ns in store.finished(name, EVENT):
             self.queue.recall(kind, message, now_s - max(0, now_ns - ended_ns) / 1e9)
 
-    def add(self, event: FaultEvent, store: Deliveries | None, now_s: float) -> bool:
-        """Queue a change; return True if the report is due at once. Raise StoreError.
-
-        Without `store`, the change is not stored.
-        """
+    def add(self, event: FaultEvent, now_s: float) -> QueuedMessage | None:
+        """Queue a change; return its entry, None if the fault is not wanted."""
         fault = event.fault
-        if not self._wants(fault, store):
-            return False
+        if not self._wants(fault):
+            return None
         if fault.state == FaultState.CLOSED:
             self._active.pop(fault.opened_utc, None)
         else:
             self._active[fault.opened_utc] = fault
         return self.queue.add(event, now_s)
 
-    def add_sign(self, event: AlarmEvent, store: Deliveries, now_s: float) -> bool:
-        """Queue the fault of an alarm of a wanted kind, if it joins one that another kind opened.
-
-        Return True if the report is due at once. Raise StoreError.
-        """
-        change, alarm = event
-        kinds = self._options.alarms
-        if (
-            kinds is None
-            or alarm.kind not in kinds
-            or change != ChangeKind.RAISED
-            or alarm.fault_id is None
-            or not store.joins_late(alarm, kinds)
-        ):
-            return False
-        fault = Faults(store.database).fault(alarm.fault_id)
-        opening = FaultEvent(FaultChangeKind.OPENED, fault, alarm.raised_utc or fault.opened_utc)
-        return self.add(opening, store, now_s)
-
     def refresh(self, store: Deliveries) -> None:
         """Read the faults that are not closed. Raise StoreError."""
         stored = {fault.opened_utc: fault for fault in store.open_faults()}
         unstored = {utc: fault for utc, fault in self._active.items() if fault.id is None}
         self._active = unstored | {
-            utc: fault for utc, fault in stored.items() if self._wants(fault, store)
+            utc: fault for utc, fault in stored.items() if self._wants(fault)
         }
 
     def forget(self, event: FaultEvent) -> None:
         """Rely on the store for this fault from now on."""
         self._active.pop(event.fault.opened_utc, None)
 
-    def held(self, store: Deliveries, shelved: frozenset[str]) -> frozenset[str]:
-        """Return the kinds of entries whose faults have alarms of shelved kinds only.
-
-        Raise StoreError.
-        """
+    def held(self, shelved: frozenset[str]) -> frozenset[str]:
+        """Return the kinds of entries whose faults have alarms of shelved kinds only."""
         return frozenset(
             entry.kind
             for entry in self.queue.entries
             if shelved
             and is_fault(entry)
-            and (kinds := store.kinds(entry.message["id"]))
+            and (kinds := self._kinds(entry.message["id"]))
             and kinds <= shelved
         )
 
-    def renew(
-        self, entries: Sequence[QueuedMessage], store: Deliveries | None
-    ) -> list[QueuedMessage]:
-        """Bring the messages of entries that are due up to date, if `store` can be read; advise.
+    def renew(self, entries: Sequence[QueuedMessage]) -> list[QueuedMessage]:
+        """Bring the messages of entries that are due up to date, if the store can be read; advise.
 
         Return the entries that are still true, with one message for all; drop the others. Entries
         of an attempt stay as they are.
@@ -134,12 +106,12 @@ class FaultReports:
             return list(entries)
         valid = []
         for entry in entries:
-            event = self._latest(entry.message, store)
+            event = self._latest(entry.message)
             if event is None:
                 self.queue.drop(entry)
                 continue
             advises = self._options.advises and event.change in ADVISED
-            advice = self._advice(event.fault, store) if advises else ()
+            advice = self._advice(event.fault) if advises else ()
             entry.message = messages.fault(self._station, event, self._utc_ns(), advice)
             valid.append(entry)
         if len(valid) > 1:
@@ -148,12 +120,12 @@ class FaultReports:
                 entry.message = message
         return valid
 
-    def reminders(self, store: Deliveries | None) -> list[str]:
+    def reminders(self) -> list[str]:
         """Return what to do next about open faults that nobody has acknowledged."""
         lines: list[str] = []
         for fault in self.active:
             if fault.state == FaultState.OPEN and fault.acknowledged_utc is None:
-                lines += [messages.describe_fault(fault), *self._advice(fault, store)]
+                lines += [messages.describe_fault(fault), *self._advice(fault)]
         return lines
 
     def advise_on(self, alarm: Alarm) -> Sequence[str]:
@@ -161,26 +133,29 @@ class FaultReports:
         faults = (fault for fault in self.active if fault.id == alarm.fault_id is not None)
         return self._advise(next(faults, None), [alarm.kind])
 
-    def _advice(self, fault: Fault, store: Deliveries | None) -> Sequence[str]:
-        kinds: frozenset[str] = frozenset()
+    def _advice(self, fault: Fault) -> Sequence[str]:
+        return self._advise(fault, self._kinds(fault.id) or frozenset())
+
+    def _wants(self, fault: Fault) -> bool:
+        kinds = None if self._options.alarms is None else self._kinds(fault.id)
+        return self._options.wants_fault(fault, kinds)
+
+    def _kinds(self, fault_id: int | None) -> frozenset[str] | None:
+        """Return the kinds of the alarms of a fault, None if it is not stored or not readable."""
+        store = None if fault_id is None else self._readable()
         if store is not None:
             with contextlib.suppress(StoreError):
-                kinds = store.kinds(fault.id)
-        return self._advise(fault, kinds)
-
-    def _wants(self, fault: Fault, store: Deliveries | None) -> bool:
-        kinds = None
-        if store is not None and self._options.alarms is not None:
-            kinds = store.kinds(fault.id)
-        return self._options.wants_fault(fault, kinds)
+                return store.kinds(fault_id)
+        return None
 
     def _compose(self, event: FaultEvent) -> Message:
         return messages.fault(self._station, event, self._utc_ns())
 
-    def _latest(self, message: Message, store: Deliveries | None) -> FaultEvent | None:
+    def _latest(self, message: Message) -> FaultEvent | None:
         """Return the event of a message with the present fault, None if it is no longer true."""
         change = FaultChangeKind(message["change"])
         fault = convert({name: message[name] for name in Fault.__struct_fields__}, Fault)
+        store = self._readable()
         if store is not None:
             where = "r.id = ? OR r.opened_ns = ?"
             with contextlib.suppress(StoreError):

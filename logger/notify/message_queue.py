@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from logger.notify.channel import Message
@@ -26,13 +26,19 @@ Compose = Callable[[AlarmEvent, int, int, bool], Message]
 
 @dataclass(eq=False)
 class QueuedMessage:
-    """A waiting message: `number` is its id if stored, `changed` True if the store is outdated."""
+    """A message, of one change or of several.
+
+    rows      ids of the stored deliveries that it covers
+    changed   True if its text or attempts are to be stored; changes alone are stored already
+    is_done   True once it was delivered or given up
+    """
 
     kind: str
     message: Message
     attempts: int = 0
-    number: int | None = None
-    changed: bool = True
+    rows: list[int] = field(default_factory=list)
+    changed: bool = False
+    is_done: bool = False
 
     @property
     def summary(self) -> bool:
@@ -70,7 +76,6 @@ class Queue(ABC):
         for entry in self.entries:
             if entry.kind == kind and not entry.attempts:
                 entry.message = message
-                entry.changed = True
                 return entry
         self.entries.append(QueuedMessage(kind, message))
         return self.entries[-1]
@@ -78,6 +83,10 @@ class Queue(ABC):
     @abstractmethod
     def due(self, now_s: float, held: Collection[str]) -> Due:
         """Return what is due; entries of the `held` kinds are not."""
+
+    @abstractmethod
+    def is_due(self, entry: QueuedMessage, now_s: float) -> bool:
+        """True if an entry is to be delivered at once."""
 
     @abstractmethod
     def done(self, entry: QueuedMessage, now_s: float) -> None:
@@ -101,8 +110,8 @@ class MessageQueue(Queue):
             elif alarm := entry.message.get("raised_utc"):
                 self._alone[entry.kind] = alarm
 
-    def add(self, event: AlarmEvent, now_s: float, *, shelved: bool) -> bool:
-        """Add a change of an alarm; return True if it is to be reported at once."""
+    def add(self, event: AlarmEvent, now_s: float, *, shelved: bool) -> QueuedMessage:
+        """Add a change of an alarm; return its entry."""
         kind, raised_utc = event.alarm.kind, event.alarm.raised_utc
         pending = [entry for entry in self.entries if entry.kind == kind]
         if event.change == ChangeKind.RAISED:
@@ -120,10 +129,12 @@ class MessageQueue(Queue):
                 raises += last.message["raise_count"]
                 clears += last.message["clear_count"]
                 last.message = self._compose(event, raises, clears, True)
-                last.changed = True
-                return False
+                return last
         self.entries.append(QueuedMessage(kind, self._compose(event, raises, clears, not alone)))
-        return alone
+        return self.entries[-1]
+
+    def is_due(self, entry: QueuedMessage, now_s: float) -> bool:
+        return not entry.summary
 
     def due(self, now_s: float, held: Collection[str]) -> Due:
         wait_s: float | None = None
@@ -138,6 +149,7 @@ class MessageQueue(Queue):
 
     def done(self, entry: QueuedMessage, now_s: float) -> None:
         self.entries.remove(entry)
+        entry.is_done = True
         self._quiet_from_s[entry.kind] = now_s + QUIET_S
 
 

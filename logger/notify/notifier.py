@@ -1,14 +1,15 @@
 """One channel, fed from the store on its own thread.
 
-The daemon calls `offer` for each change of an alarm or a fault, which wakes the thread at once; the
-thread then reads the changes from the store, so nothing is lost between two runs. Only changes that
-the store cannot accept (a full disk) are delivered from memory. See `notifier_store` for the stored
-state, `message_queue` for storms of alarms, shelving and the daily message, `fault_queue` for the
-limits of messages of faults, `attempts` for retries.
+The daemon calls `offer` for each change of an alarm or a fault, which wakes the thread at once. Its
+delivery waits in the store as well, since the change was stored (see `store/deliveries`): the
+thread then ends it there, and delivers what waits from earlier runs. See `message_queue` for storms
+of alarms, shelving and the daily message, `fault_queue` for the limits of messages of faults,
+`attempts` for retries.
 """
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 import traceback
@@ -43,9 +44,9 @@ from logger.rows import (
     ChangeKind,
     FaultEvent,
     FaultKey,
+    FaultState,
 )
-from logger.store.deliveries import Deliveries
-from logger.store.faults import Faults
+from logger.store.deliveries import ALARM, FAULT, Deliveries
 from logger.store.tables import Event
 from logger.utc import format_optional
 
@@ -53,7 +54,7 @@ IDLE_S = 5.0  # interval of checks of the time of day, the shelf and the channel
 SHELF_S = 1.0  # likewise while a message waits only for the shelf
 LAST_S = 1.5  # time for the rest at shutdown; after that it waits in the store
 MOST_FRESH = 1000  # changes offered and not yet processed
-MOST_UNSTORED = 1000  # changes delivered before they were stored
+MOST_HANDLED = 10_000  # changes whose messages are remembered, to find them in the store
 DAILY = "daily"
 
 ReadStatus = Callable[[], Status | None]
@@ -90,13 +91,15 @@ class Notifier:
         self._fresh: deque[AlarmEvent | FaultEvent] = deque(maxlen=MOST_FRESH)
         self._wake = threading.Event()
         self._ending = False
-        self._store = NotifierStore(self.name, store, clock, utc_ns)
+        self._event = FAULT if options.reports_faults else ALARM
+        self._store = NotifierStore(self.name, self._event, store, utc_ns)
         self._attempts = DeliveryAttempts(self.name, random or Random(), clock, utc_ns)
-        self._faults = FaultReports(options, station, advise, utc_ns)
+        self._faults = FaultReports(options, station, advise, utc_ns, self._readable)
         self._queue: Queue = (
             self._faults.queue if options.reports_faults else MessageQueue(self._compose)
         )
-        self._unstored: dict[AlarmKey | FaultKey, None] = {}  # delivered before being stored
+        # By change, the message that covers it; None if it is not to be reported.
+        self._handled: dict[AlarmKey | FaultKey, QueuedMessage | None] = {}
         self._delivering_ns: int | None = None  # begin of the delivery in progress
         self._is_begun = False  # the alarms open before have been read
         self._open: dict[AlarmKind, Alarm] = {}
@@ -175,10 +178,25 @@ class Notifier:
             return IDLE_S
 
     def step(self) -> float:
-        """Process changes, deliver one message, update the display; return seconds to wait."""
-        self._follow()
+        """Process changes, deliver one message, update the display; return seconds to wait.
+
+        An offered change is delivered first and then looked up in the store.
+        """
+        fresh = []
+        while self._fresh:
+            fresh.append(self._fresh.popleft())
+        if not (fresh and self._is_begun):
+            self._follow()
+        else:
+            self._read_shelf()
+        for event in fresh:
+            if event.key not in self._handled:
+                self._process(event)
         self._put_daily()
         wait_s = self._attempts.wait_s() or self._attempt()
+        if fresh:
+            self._follow()
+            wait_s = 0.0
         self._store.save_if_due(self._queue.entries)
         if any(entry.kind in self._held for entry in self._queue.entries):
             wait_s = min(wait_s, SHELF_S)
@@ -187,77 +205,77 @@ class Notifier:
     # New changes.
 
     def _follow(self) -> None:
-        """Read new changes from the store, or else from memory."""
-        fresh = []
-        while self._fresh:
-            fresh.append(self._fresh.popleft())
+        """Process what waits in the store, and read what is open."""
         try:
             self._read_store()
         except StoreError as error:
             self._store.fail(error)
         else:
             self._store.recover()
-            fresh = [event for event in fresh if not _is_stored(event)]
-        for event in fresh:
-            if event.key not in self._unstored:
-                self._unstored[event.key] = None
-                if len(self._unstored) > MOST_UNSTORED:
-                    del self._unstored[next(iter(self._unstored))]
-                if isinstance(event, AlarmEvent):
-                    self._process(event, None)
-                else:
-                    self._process_fault(event, None)
 
     def _read_store(self) -> None:
         store = self._store.open(self._queue)
         if not self._is_begun:
             self._begin(store)
-        while events := store.events_after(self._store.progress.change_id):
-            self._shelved = store.shelved(self._utc_ns())
-            for change_id, event in events:
-                self._store.progress = self._store.progress._replace(change_id=change_id)
-                if event.key in self._unstored:
-                    del self._unstored[event.key]
-                else:
-                    self._process(event, store)
-            self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
-        self._read_faults(store)
-        if self._queue.entries:
-            self._shelved = store.shelved(self._utc_ns())
-        self._held = self._shelved
-        if self._options.reports_faults:
-            self._held = self._faults.held(store, self._shelved)
-
-    def _read_faults(self, store: Deliveries) -> None:
-        faults = Faults(store.database)
-        if not self._options.reports_faults:
-            self._advance(faults.last_change_id())
-        while changes := faults.events_after(self._store.progress.fault_change_id):
-            for change_id, event in changes:
-                self._advance(change_id)
-                self._faults.forget(event)
-                if event.key in self._unstored:
-                    del self._unstored[event.key]
-                else:
-                    self._process_fault(event, store)
+        self._shelved = store.shelved(self._utc_ns())
+        numbers = {number for entry in self._queue.entries for number in entry.rows}
+        rows = [row for row in store.waiting(self.name, self._event) if row.id not in numbers]
+        self._queue.restore(
+            QueuedMessage(row.kind or "", row.message, row.attempts, [row.id])
+            for row in rows
+            if row.message is not None
+        )
+        for row in rows:
+            if row.event is not None:
+                self._process_row(row.id, row.event)
+            elif row.message is None:
+                self._store.drop([row.id])
+        self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         self._faults.refresh(store)
 
-    def _advance(self, fault_change_id: int) -> None:
-        self._store.progress = self._store.progress._replace(fault_change_id=fault_change_id)
+    def _read_shelf(self) -> None:
+        store = self._readable()
+        if store is not None:
+            with contextlib.suppress(StoreError):
+                self._shelved = store.shelved(self._utc_ns())
 
     def _begin(self, store: Deliveries) -> None:
         """Take over the alarms that are open already, and recall recent messages of faults."""
         self._faults.recall(store, self.name, self._clock())
         self._faults.refresh(store)
-        self._shelved = store.shelved(self._utc_ns())
         self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         self._is_begun = True
         for alarm in self._open.values():
             if alarm.acknowledged_utc is None:
                 self._notify_listener(AlarmEvent(ChangeKind.RAISED, alarm))
 
-    def _process(self, event: AlarmEvent, store: Deliveries | None) -> None:
-        """Process a change of an alarm; without `store`, it is not stored."""
+    def _process_row(self, number: int, event: AlarmEvent | FaultEvent) -> None:
+        """Process a waiting row, or assign it to the message of its change."""
+        if event.key not in self._handled:
+            self._process(event)
+        elif isinstance(event, FaultEvent):
+            self._faults.forget(event)
+        entry = self._handled.get(event.key)
+        if entry is not None and not entry.is_done:
+            entry.rows.append(number)
+        elif event.key in self._handled:
+            self._store.drop([number])
+
+    def _process(self, event: AlarmEvent | FaultEvent) -> None:
+        if isinstance(event, AlarmEvent):
+            entry = self._process_alarm(event)
+        else:
+            entry = self._faults.add(event, self._clock())
+            if entry is None and event.fault.state != FaultState.CLOSED:
+                return  # it waits in the store until an alarm of a wanted kind joins it
+        self._handled[event.key] = entry
+        if len(self._handled) > MOST_HANDLED:
+            del self._handled[next(iter(self._handled))]
+        if entry is not None and self._queue.is_due(entry, self._clock()):
+            self._attempts.retry_now()
+
+    def _process_alarm(self, event: AlarmEvent) -> QueuedMessage | None:
+        """Process a change of an alarm; return its entry if it is to be reported."""
         change, alarm = event
         if change == ChangeKind.CLEARED:
             self._open.pop(alarm.kind, None)
@@ -265,21 +283,14 @@ class Notifier:
             self._open[alarm.kind] = alarm
         self._notify_listener(event)
         assert self._channel is not None
-        if isinstance(self._queue, MessageQueue):
-            is_urgent = (
-                self._options.wants(alarm)
-                and change in self._channel.changes
-                and self._queue.add(event, self._clock(), shelved=alarm.kind in self._shelved)
-            )
-        else:
-            is_urgent = store is not None and self._faults.add_sign(event, store, self._clock())
-        if is_urgent:
-            self._attempts.retry_now()
-
-    def _process_fault(self, event: FaultEvent, store: Deliveries | None) -> None:
-        """Process a change of a fault; without `store`, it is not stored."""
-        if self._options.reports_faults and self._faults.add(event, store, self._clock()):
-            self._attempts.retry_now()
+        if (
+            isinstance(self._queue, MessageQueue)
+            and self._options.wants(alarm)
+            and change in self._channel.changes
+        ):
+            shelved = alarm.kind in self._shelved
+            return self._queue.add(event, self._clock(), shelved=shelved)
+        return None
 
     def _notify_listener(self, event: AlarmEvent) -> None:
         change, alarm = event
@@ -306,9 +317,9 @@ class Notifier:
 
     def _put_daily(self) -> None:
         minute, now_ns = self._options.daily_minute, self._utc_ns()
-        if minute is None or not is_daily_due(minute, self._store.progress.daily_ns, now_ns):
+        if minute is None or not is_daily_due(minute, self._store.daily_ns, now_ns):
             return
-        self._store.progress = self._store.progress._replace(daily_ns=now_ns)
+        self._store.daily_ns = now_ns
         reports_faults = self._options.reports_faults
         message = messages.daily(
             self._station,
@@ -317,14 +328,17 @@ class Notifier:
             self._open,
             len(self._queue.entries),
             self._faults.active if reports_faults else None,
-            self._faults.reminders(self._readable()) if reports_faults else (),
+            self._faults.reminders() if reports_faults else (),
         )
-        self._queue.put(DAILY, message)
+        self._queue.put(DAILY, message).changed = True
 
     # Delivering.
 
     def _attempt(self) -> float:
         """Deliver one message and update the display; return seconds to wait."""
+        self._held = self._shelved
+        if self._options.reports_faults:
+            self._held = self._faults.held(self._shelved)
         try:
             entries, due_s = self._queue.due(self._clock(), self._held)
             if entries:
@@ -341,10 +355,10 @@ class Notifier:
         """Return what is still true of the entries that are due."""
         if not self._options.reports_faults:
             return entries
-        valid = self._faults.renew(entries, self._readable())
+        valid = self._faults.renew(entries)
         for entry in entries:
             if entry not in valid:
-                self._store.drop(entry)
+                self._store.drop(entry.rows)
         return valid
 
     def _readable(self) -> Deliveries | None:
@@ -383,8 +397,3 @@ class Notifier:
         for entry in entries:
             self._queue.done(entry, self._clock())
             self._store.finish(entry, refusal)
-
-
-def _is_stored(event: AlarmEvent | FaultEvent) -> bool:
-    row = event.alarm if isinstance(event, AlarmEvent) else event.fault
-    return row.id is not None

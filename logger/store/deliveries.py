@@ -1,8 +1,9 @@
-"""The store as notifiers see it: changes of faults and alarms to be reported, pending messages.
+"""What each notifier has to deliver and what it has delivered: one row for both.
 
-The changes are the queue; rows are only ever inserted. A notifier records the last changes that it
-has handled, and stores messages that it could not deliver at once. Both are written together after
-each attempt, so a crash during a delivery repeats that one message, with the same id.
+The change of an alarm or a fault inserts a row for each notifier of such changes (by a trigger, so
+in one transaction), which waits there until the notifier ends it. A message covers the changes of
+several rows, of which one remains, with the message: the record of its delivery. It is written
+after each attempt, so a crash during a delivery repeats that one message, with the same id.
 """
 
 from __future__ import annotations
@@ -13,14 +14,14 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from logger.rows import Alarm, AlarmEvent, AlarmKind, ChangeKind, Fault
+from logger.rows import Alarm, AlarmEvent, ChangeKind, Fault, FaultEvent
 from logger.store.alarms import OPEN, select_alarms
 from logger.store.database import Repository
-from logger.store.faults import ACTIVE
+from logger.store.faults import ACTIVE, Faults
 from logger.store.tables import ALARM_CHANGES, FAULTS
 
-PAGE_ROWS = 500
 MOST_FINISHED = 200  # finished messages stored for each notifier
+ALARM, FAULT = "alarm", "fault"  # events whose changes a notifier reports
 
 # Faults with the columns that are stored: the others cost a query each.
 STORED_FAULTS = replace(
@@ -31,34 +32,34 @@ RETROSPECTIVE = (
     "c.change = 'raised' AND r.cleared_ns IS NOT NULL AND NOT EXISTS"
     " (SELECT 1 FROM alarm_changes AS o WHERE o.alarm_id = r.id AND o.change = 'cleared')"
 )
+WAITING = "notifier = ? AND ended_ns IS NULL"
 
 
-class Progress(NamedTuple):
-    """Progress of a notifier: the last changes handled, the time of the last daily message."""
+class WaitingRow(NamedTuple):
+    """A delivery that waits: an event, or a message if it has been attempted.
 
-    change_id: int  # of alarms
-    daily_ns: int
-    fault_change_id: int = 0
-
-
-class PendingMessage(NamedTuple):
-    """A message that is waiting to be delivered."""
+    With neither, there is nothing to report: its alarm was added retrospectively.
+    """
 
     id: int
-    kind: str
-    message: dict[str, Any]
+    event: AlarmEvent | FaultEvent | None
+    kind: str | None
+    message: dict[str, Any] | None
     attempts: int
 
 
-class FinishedMessage(NamedTuple):
-    """A finished message; `id` is None if it was never stored, `refusal` if it was delivered."""
+class DeliveredMessage(NamedTuple):
+    """A message as it is stored after an attempt, instead of the `rows` that it covers.
 
-    id: int | None
+    `ended_ns` is when it was delivered, or refused if there is a `refusal`; None while it waits.
+    """
+
+    rows: Sequence[int]
     kind: str
     message: dict[str, Any]
     attempts: int
-    ended_ns: int
-    refusal: str | None
+    ended_ns: int | None = None
+    refusal: str | None = None
 
 
 class DeliveryTotals(NamedTuple):
@@ -70,37 +71,65 @@ class DeliveryTotals(NamedTuple):
 
 
 class Deliveries(Repository):
-    """Progress and messages of notifiers. Methods raise StoreError."""
+    """Deliveries of notifiers. Methods raise StoreError."""
 
-    def begin(self, name: str, now_ns: int) -> Progress:
-        """Return the progress of a notifier; a new one starts at the present."""
+    def begin(self, name: str, event: str, now_ns: int) -> int:
+        """Let a notifier report changes of alarms or faults; a new one starts at the present.
+
+        Return the time of its last daily message.
+        """
         # Deliveries in the last second before a power cut may be repeated, with the same id.
         self.database.execute("PRAGMA synchronous = NORMAL")
-        self.database.execute(
-            "INSERT OR IGNORE INTO notifiers (name, change_id, heartbeat_ns, fault_change_id)"
-            " VALUES (?, (SELECT coalesce(max(id), 0) FROM alarm_changes), ?,"
-            " (SELECT coalesce(max(id), 0) FROM fault_changes))",
-            (name, now_ns),
-        )
         row = self.database.query_row(
-            "SELECT change_id, heartbeat_ns, fault_change_id FROM notifiers WHERE name = ?", (name,)
+            "SELECT daily_ns FROM notifiers WHERE name = ? AND event = ?", (name, event)
         )
-        return Progress(*row)
+        if row is not None:
+            return int(row[0])
+        with self.database.transaction():
+            self.database.execute(
+                f"DELETE FROM deliveries WHERE {WAITING} AND message IS NULL AND event != ?",
+                (name, event),
+            )
+            return int(
+                self.database.query_value(
+                    "INSERT INTO notifiers (name, event, daily_ns) VALUES (?, ?, ?)"
+                    " ON CONFLICT (name) DO UPDATE SET event = excluded.event RETURNING daily_ns",
+                    (name, event, now_ns),
+                )
+            )
 
-    def events_after(self, change_id: int) -> list[tuple[int, AlarmEvent]]:
-        """Return the next PAGE_ROWS alarm changes at most, by id, except retrospective alarms.
-
-        The alarms are in their present state.
-        """
+    def waiting(self, name: str, event: str) -> list[WaitingRow]:
+        """Return the waiting deliveries of a notifier, oldest first, in their present state."""
         rows = self.database.query(
-            f"{ALARM_CHANGES.select.replace('SELECT ', 'SELECT c.change, ', 1)}"
-            f" WHERE c.id > ? AND NOT ({RETROSPECTIVE}) ORDER BY c.id LIMIT {PAGE_ROWS}",
-            (change_id,),
+            f"SELECT id, change_id, kind, message, attempts FROM deliveries WHERE {WAITING}"
+            " ORDER BY id",
+            (name,),
         )
+        events: dict[int, AlarmEvent | FaultEvent] = {}
+        if any(message is None for *_, message, _ in rows):
+            changes = f"c.id IN (SELECT change_id FROM deliveries WHERE {WAITING} AND event = ?)"
+            if event == ALARM:
+                events = self._alarm_events(f"{changes} AND NOT ({RETROSPECTIVE})", name, event)
+            else:
+                events = dict(Faults(self.database).events(changes, name, event))
         return [
-            (row[1], AlarmEvent(ChangeKind(row[0]), Alarm(**ALARM_CHANGES.record(row[1:]).columns)))
-            for row in rows
+            WaitingRow(
+                number,
+                events.get(change_id) if message is None else None,
+                kind,
+                None if message is None else msgspec.json.decode(message, type=dict[str, Any]),
+                attempts,
+            )
+            for number, change_id, kind, message, attempts in rows
         ]
+
+    def _alarm_events(self, where: str, *values: Any) -> dict[int, AlarmEvent | FaultEvent]:
+        select = ALARM_CHANGES.select.replace("SELECT ", "SELECT c.change, ", 1)
+        rows = self.database.query(f"{select} WHERE {where}", values)
+        return {
+            row[1]: AlarmEvent(ChangeKind(row[0]), Alarm(**ALARM_CHANGES.record(row[1:]).columns))
+            for row in rows
+        }
 
     def open_alarms(self) -> list[Alarm]:
         """Return the alarms that have not cleared, oldest first."""
@@ -118,41 +147,16 @@ class Deliveries(Repository):
         )
         return frozenset(kind for (kind,) in rows)
 
-    def joins_late(self, alarm: Alarm, kinds: Sequence[AlarmKind]) -> bool:
-        """True if it is the first alarm of these kinds of its fault, which another one opened."""
-        marks = ", ".join("?" * len(kinds))
-        row = self.database.query_row(
-            "SELECT min(a.id), min(a.raised_ns) > f.opened_ns FROM alarms AS a JOIN faults AS f"
-            f" ON f.id = a.fault_id WHERE f.id = ? AND a.kind IN ({marks})",
-            (alarm.fault_id, *kinds),
-        )
-        return bool(row[0] == alarm.id and row[1])
-
     def shelved(self, now_ns: int) -> frozenset[str]:
         """Return the kinds that are shelved now."""
         rows = self.database.query("SELECT kind FROM alarms WHERE shelved_until_ns > ?", (now_ns,))
         return frozenset(kind for (kind,) in rows)
 
-    def waiting(self, name: str) -> list[PendingMessage]:
-        """Return the waiting messages of a notifier, oldest first."""
-        rows = self.database.query(
-            "SELECT id, kind, message, attempts FROM deliveries"
-            " WHERE notifier = ? AND ended_ns IS NULL ORDER BY id",
-            (name,),
-        )
-        return [
-            PendingMessage(
-                number, kind, msgspec.json.decode(message, type=dict[str, Any]), attempts
-            )
-            for number, kind, message, attempts in rows
-        ]
-
     def finished(self, name: str, event: str) -> list[tuple[str, dict[str, Any], int]]:
         """Return kind, message and time of the latest finished messages of an event in order."""
         rows = self.database.query(
             "SELECT kind, message, ended_ns FROM deliveries WHERE notifier = ?"
-            " AND ended_ns IS NOT NULL AND json_extract(message, '$.event') = ?"
-            " ORDER BY ended_ns, id",
+            " AND ended_ns IS NOT NULL AND event = ? ORDER BY ended_ns, id",
             (name, event),
         )
         return [
@@ -160,54 +164,61 @@ class Deliveries(Repository):
             for kind, message, ended_ns in rows
         ]
 
-    def delete_waiting(self, name: str) -> None:
-        """Delete the waiting messages of a notifier."""
+    def delete_attempted(self, name: str) -> None:
+        """Delete the waiting messages of a notifier; changes without one stay."""
         self.database.execute(
-            "DELETE FROM deliveries WHERE notifier = ? AND ended_ns IS NULL", (name,)
+            f"DELETE FROM deliveries WHERE {WAITING} AND message IS NOT NULL", (name,)
         )
 
     def save(
         self,
         name: str,
-        progress: Progress,
-        waiting: Sequence[tuple[int | None, str, dict[str, Any], int]],
-        ended: Sequence[FinishedMessage],
+        daily_ns: int,
+        messages: Sequence[DeliveredMessage],
         dropped: Sequence[int] = (),
     ) -> list[int]:
-        """Store the progress of a notifier, its waiting messages and the finished ones.
+        """Store the messages of a notifier, and the time of its last daily message.
 
-        Those with the ids `dropped` are deleted. `waiting` holds (id, kind, message, attempts).
-        Return the ids of the waiting messages.
+        The rows `dropped` have nothing to report and are deleted. Return the ids of the messages.
         """
-        upsert = (
-            "INSERT INTO deliveries (id, notifier, kind, message, attempts, ended_ns, refusal)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
-            " message = excluded.message, attempts = excluded.attempts,"
-            " ended_ns = excluded.ended_ns, refusal = excluded.refusal RETURNING id"
-        )
-        database = self.database
-        with database.transaction():
-            database.execute(
-                "UPDATE notifiers SET change_id = ?, heartbeat_ns = ?, fault_change_id = ?"
-                " WHERE name = ?",
-                (*progress, name),
+        with self.database.transaction():
+            self.database.execute(
+                "UPDATE notifiers SET daily_ns = ?1 WHERE name = ?2 AND daily_ns != ?1",
+                (daily_ns, name),
             )
-            database.execute_many(
-                "DELETE FROM deliveries WHERE id = ?", [(number,) for number in dropped]
+            covered = [number for message in messages for number in sorted(message.rows)[:-1]]
+            self.database.execute_many(
+                "DELETE FROM deliveries WHERE id = ?",
+                [(number,) for number in (*covered, *dropped)],
             )
-            rows = [*ended, *((*message, None, None) for message in waiting)]
-            ids = [
-                int(database.query_value(upsert, (number, name, kind, _text(message), *rest)))
-                for number, kind, message, *rest in rows
-            ]
-            if ended:
-                database.execute(
+            ids = [self._upsert(name, message) for message in messages]
+            if any(message.ended_ns is not None for message in messages):
+                self.database.execute(
                     "DELETE FROM deliveries WHERE notifier = ?1 AND ended_ns IS NOT NULL"
                     " AND id <= (SELECT id FROM deliveries WHERE notifier = ?1"
                     " AND ended_ns IS NOT NULL ORDER BY id DESC LIMIT 1 OFFSET ?2)",
                     (name, MOST_FINISHED),
                 )
-            return ids[len(ended) :]
+            return ids
+
+    def _upsert(self, name: str, message: DeliveredMessage) -> int:
+        return int(
+            self.database.query_value(
+                "INSERT INTO deliveries"
+                " (id, notifier, event, kind, message, attempts, ended_ns, refusal)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
+                " kind = excluded.kind, message = excluded.message, attempts = excluded.attempts,"
+                " ended_ns = excluded.ended_ns, refusal = excluded.refusal RETURNING id",
+                (
+                    max(message.rows, default=None),
+                    name,
+                    message.message["event"],
+                    message.kind,
+                    msgspec.json.encode(message.message).decode(),
+                    *message[3:],
+                ),
+            )
+        )
 
     def totals(self, name: str) -> DeliveryTotals:
         """Return the totals of a notifier."""
@@ -218,7 +229,3 @@ class Deliveries(Repository):
             (name,),
         )
         return DeliveryTotals(*row)
-
-
-def _text(message: dict[str, Any]) -> str:
-    return msgspec.json.encode(message).decode()

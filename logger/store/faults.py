@@ -1,7 +1,6 @@
 """Stored faults: opened and changed by the tracker, explained by the diagnosis, acknowledged.
 
-The changes of faults are a queue that only grows, as those of alarms: who follows them keeps the id
-of the last one.
+The changes of faults are a queue that only grows, as those of alarms.
 """
 
 from __future__ import annotations
@@ -31,7 +30,6 @@ from logger.store.tables import FAULT_CHANGES, FAULTS, HAS_OPEN_ALARM
 from logger.utc import format_ns, parse_time
 
 ACTIVE = f"r.state != '{FaultState.CLOSED}'"
-PAGE_ROWS = 500
 STATES = {
     FaultChangeKind.OPENED: FaultState.OPEN,
     FaultChangeKind.RETURNED: FaultState.OPEN,
@@ -164,15 +162,8 @@ class Faults(Repository):
     def changes(self, fault_id: int) -> list[FaultEvent]:
         """Return the changes of a fault in order of time, each with its summary of that moment."""
         return [
-            row.event for row in self._changes("c.fault_id = ? ORDER BY c.time_ns, c.id", fault_id)
+            row.event for row in self.events("c.fault_id = ? ORDER BY c.time_ns, c.id", fault_id)
         ]
-
-    def events_after(self, change_id: int) -> list[FaultChangeRow]:
-        """Return the next PAGE_ROWS changes at most, by id.
-
-        The faults are in their present state, with the summary of the change.
-        """
-        return self._changes(f"c.id > ? ORDER BY c.id LIMIT {PAGE_ROWS}", change_id)
 
     def last_change_id(self) -> int:
         """Return the id of the latest change, 0 if there is none."""
@@ -210,14 +201,18 @@ class Faults(Repository):
 
     def explanations(self, after: int, up_to: int) -> list[FaultEvent]:
         """Return the explanations among the changes (after, up_to]."""
-        rows = self._changes(
+        rows = self.events(
             f"c.id > ? AND c.id <= ? AND c.change = '{FaultChangeKind.EXPLAINED}' ORDER BY c.id",
             after,
             up_to,
         )
         return [row.event for row in rows]
 
-    def _changes(self, where: str, *values: Any) -> list[FaultChangeRow]:
+    def events(self, where: str, *values: Any) -> list[FaultChangeRow]:
+        """Return changes by a condition over `c`.
+
+        The faults are in their present state, with the summary of the change.
+        """
         select = FAULT_CHANGES.select.removeprefix("SELECT ")
         rows = self.database.query(
             f"SELECT c.change, c.time_ns, c.summary, {select} WHERE {where}", values
@@ -291,7 +286,7 @@ def select_faults(database: Database, where: str, *values: Any) -> list[Fault]:
 
 def event_of(database: Database, change_id: int) -> FaultEvent:
     """Return the event of a stored change."""
-    return Faults(database)._changes("c.id = ?", change_id)[0].event
+    return Faults(database).events("c.id = ?", change_id)[0].event
 
 
 def apply_change(database: Database, row: FaultChange) -> int | None:

@@ -62,6 +62,7 @@ def regroup(store: Store, options: FaultsOptions) -> int:
     ):
         former.setdefault(fault_id, []).append(alarm_id)
     with database.transaction():
+        last = database.query_value("SELECT coalesce(max(id), 0) FROM deliveries")
         for table in ("alarms", "excursions"):
             database.execute(f"UPDATE {table} SET fault_id = NULL WHERE fault_id IS NOT NULL")
         rows = heapq.merge(_alarms(database), _excursions(database), _transmissions(database))
@@ -75,10 +76,7 @@ def regroup(store: Store, options: FaultsOptions) -> int:
         changes = [(adopted.get(fault_id, fault_id), row) for fault_id, row in changes]
         _renew_changes(database, changes)
         database.execute(UPSERT_MEMORY, (KIND, msgspec.json.encode(tracker.memory)))
-        database.execute(
-            "UPDATE notifiers SET fault_change_id ="
-            " (SELECT coalesce(max(id), 0) FROM fault_changes)"
-        )
+        database.execute("DELETE FROM deliveries WHERE id > ?", (last,))
     return len({fault_id for fault_id, _ in changes})
 
 

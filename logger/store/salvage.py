@@ -109,11 +109,13 @@ def salvage(
                     f" FROM {table.name})) WHERE followed = ?",
                     (table.name,),
                 )
-            target.execute(
-                "UPDATE notifiers SET change_id = min(change_id,"
-                " (SELECT coalesce(max(id), 0) FROM alarm_changes)), fault_change_id ="
-                " min(fault_change_id, (SELECT coalesce(max(id), 0) FROM fault_changes))"
-            )
+            for event in ("alarm", "fault"):
+                # Otherwise new changes with the ids of lost ones would be delivered for them.
+                target.execute(
+                    "DELETE FROM deliveries WHERE event = ? AND message IS NULL"
+                    f" AND change_id NOT IN (SELECT id FROM {event}_changes)",
+                    (event,),
+                )
     finally:
         source.close()
     return {name: count for name, count in copied.items() if count}

@@ -280,26 +280,48 @@ CREATE TABLE refused_rows (
     reason TEXT NOT NULL
 );
 
--- What each notifier has seen: alarm changes up to `change_id` are told, in `deliveries`, or not for
--- it; and when it last was given its daily message, or first began.
+-- What each notifier reports: changes of alarms or of faults; and when it last was given its daily
+-- message, or first began.
 CREATE TABLE notifiers (
     name TEXT PRIMARY KEY,
-    change_id INTEGER NOT NULL,
-    heartbeat_ns INTEGER NOT NULL,
-    fault_change_id INTEGER NOT NULL DEFAULT 0 -- the same of fault_changes
+    event TEXT NOT NULL, -- alarm or fault
+    daily_ns INTEGER NOT NULL
 ) WITHOUT ROWID;
 
--- Messages of notifiers that wait for their time or another attempt, and the latest finished ones.
+-- What each notifier has to deliver, and the latest that it has delivered. A row waits from the
+-- change that inserts it until it ends; one message may cover several, of which one remains.
 CREATE TABLE deliveries (
     id INTEGER PRIMARY KEY,
     notifier TEXT NOT NULL,
-    kind TEXT NOT NULL, -- of the alarm, or what else it is
-    message TEXT NOT NULL, -- JSON
-    attempts INTEGER NOT NULL,
+    event TEXT NOT NULL, -- alarm, fault or daily
+    change_id INTEGER, -- of the alarm or the fault
+    kind TEXT, -- of the alarm, or what else the message is about
+    message TEXT, -- JSON, once it has been attempted
+    attempts INTEGER NOT NULL DEFAULT 0,
     ended_ns INTEGER, -- when it was delivered, or given up
     refusal TEXT -- why it was given up
 );
 CREATE INDEX deliveries_waiting ON deliveries (notifier) WHERE ended_ns IS NULL;
+CREATE TRIGGER alarm_changes_to_deliver AFTER INSERT ON alarm_changes BEGIN
+    INSERT INTO deliveries (notifier, event, change_id)
+    SELECT name, event, NEW.id FROM notifiers WHERE event = 'alarm';
+END;
+CREATE TRIGGER fault_changes_to_deliver AFTER INSERT ON fault_changes BEGIN
+    INSERT INTO deliveries (notifier, event, change_id)
+    SELECT name, event, NEW.id FROM notifiers WHERE event = 'fault';
+END;
+CREATE TRIGGER alarm_changes_not_to_deliver AFTER DELETE ON alarm_changes BEGIN
+    DELETE FROM deliveries
+    WHERE ended_ns IS NULL AND message IS NULL AND event = 'alarm' AND change_id = OLD.id;
+END;
+CREATE TRIGGER fault_changes_not_to_deliver AFTER DELETE ON fault_changes BEGIN
+    DELETE FROM deliveries
+    WHERE ended_ns IS NULL AND message IS NULL AND event = 'fault' AND change_id = OLD.id;
+END;
+-- Of a notifier that has been removed from the configuration.
+CREATE TRIGGER deliveries_bounded AFTER INSERT ON deliveries WHEN NEW.id % 100 = 0 BEGIN
+    DELETE FROM deliveries WHERE ended_ns IS NULL AND message IS NULL AND id <= NEW.id - 10000;
+END;
 
 -- A row that is derived anew is delivered anew, also one that takes an id used before. A
 -- transmission counts from its end, and may end after later ones have been delivered.
