@@ -112,6 +112,11 @@ class Pipeline:
         """True during a transmission, including its hang time."""
         return self._transmissions.under_way
 
+    @property
+    def due_ns(self) -> int | None:
+        """When the next alarm is raised if nothing changes, None if no hold time is running."""
+        return self._watchdog.due_ns
+
     def process(self, block: SampleBlock) -> list[Row]:
         """Process one block; return the rows that it completed, in the order to store them.
 

@@ -99,12 +99,17 @@ class CaptureLoop:
         """Read and process until the end, then hand over the last rows."""
         driver = self._driver
         ending = Flag.INTERRUPTED
-        busy_s, least_s = 0.0, KEYED_LINGER_S
+        busy_s, last_busy_s, least_s = 0.0, 0.0, KEYED_LINGER_S
         mark_s, mark_pairs = time.monotonic(), 0
         try:
             while not self._stop.is_set():
-                linger_s = max(least_s, BUSY_SHARE * busy_s) if self.keyed else self._quiet_linger_s
                 asked_ns = host_ns()
+                linger_s = self._quiet_linger_s
+                if self.keyed:
+                    # One slow block is a busy machine, two are a slow one.
+                    linger_s = max(least_s, BUSY_SHARE * min(busy_s, last_busy_s))
+                    if self._is_due(asked_ns, linger_s + busy_s):
+                        linger_s = 0.0
                 block = driver.read(READ_TIMEOUT_S, linger_s)
                 begun_s = time.monotonic()
                 rows = self._follow_clock()
@@ -120,7 +125,7 @@ class CaptureLoop:
                 if rows:
                     self._hand_over(rows)
                 now_s = time.monotonic()
-                busy_s = min(now_s - begun_s, self._quiet_linger_s)
+                last_busy_s, busy_s = busy_s, min(now_s - begun_s, self._quiet_linger_s)
                 if now_s - mark_s >= RATE_S:
                     self.pairs_per_s = (self.pairs - mark_pairs) / (now_s - mark_s)
                     mark_s, mark_pairs = now_s, self.pairs
@@ -168,6 +173,11 @@ class CaptureLoop:
         if work_ns != self._work_ns:
             self._pipeline.know_work(work_ns)
             self._work_ns = work_ns
+
+    def _is_due(self, at_ns: int, in_s: float) -> bool:
+        """True if a hold time ends within `in_s` seconds of a time of the host's clock."""
+        due_ns = self._pipeline.due_ns
+        return due_ns is not None and due_ns < self._utc_ns(at_ns) + 1e9 * in_s
 
     def _utc_ns(self, at_ns: int) -> int:
         """Return a time of the host's clock in the scale of the pairs."""

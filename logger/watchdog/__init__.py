@@ -83,6 +83,11 @@ class Watchdog:
         """True if `no-data` is active, so that the next pair clears it."""
         return self._no_data.active
 
+    @property
+    def due_ns(self) -> int | None:
+        """When the next alarm is raised if nothing changes, None if no hold time is running."""
+        return min((rule.due_ns for _, rule in self._rules if rule.due_ns), default=None)
+
     def update(self, view: View, start_at: StartAt) -> list[AlarmChange]:
         """Return the alarm changes of one block in order of time.
 

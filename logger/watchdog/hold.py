@@ -66,6 +66,7 @@ class Hold:
         self._needed = needed
         self._run: _Run | None = None
         self._previous_ns: int | None = None
+        self.due_ns: int | None = None  # when the run will be long enough, as of its last pair
 
     @property
     def idle(self) -> bool:
@@ -74,7 +75,7 @@ class Hold:
 
     def skip(self, time_ns: int) -> None:
         """Skip the pairs up to `time_ns` and discard any run."""
-        self._run = None
+        self._run = self.due_ns = None
         self._previous_ns = time_ns
 
     def find(self, evidence: HoldEvidence) -> tuple[int, Floats] | None:
@@ -130,4 +131,5 @@ class Hold:
         if begin_ns[-1] <= times[-1]:
             last_ns = int(times[last[-1]]) if last[-1] >= 0 else run.last_ns
             self._run = _Run(int(begin_ns[-1]), last_ns, totals[:, -1].copy())
+            self.due_ns = self._run.start_ns + int(np.broadcast_to(needed_ns, times.shape)[-1])
         return None

@@ -71,6 +71,10 @@ class ReflectedLimit(Rule):
         self._raising = Hold(hold_ns, inverse_time(hold_ns, reference))
         self._clearing = Hold(max(CLEAR_HOLDS * hold_ns, CLEAR_LEAST_NS))
 
+    @property
+    def due_ns(self) -> int | None:
+        return None if self._active else self._raising.due_ns
+
     def update(self, view: View) -> list[Finding]:
         """Return the changes of state in one block."""
         block = view.block

@@ -40,6 +40,11 @@ class Rule:
 
     takes: tuple[type, ...] = ()  # kinds of rows that it processes
 
+    @property
+    def due_ns(self) -> int | None:
+        """When a hold time that is running ends if nothing changes, None if there is none."""
+        return None
+
     def update(self, view: View) -> list[Finding]:
         """Return the changes of state in one block of pairs."""
         return []
