@@ -21,8 +21,8 @@ from logger.notify.fault_queue import (
     FaultQueue,
     kind_of,
 )
-from logger.notify.message_queue import QueuedMessage
 from logger.rows import Fault, FaultChangeKind, FaultEvent, FaultState, Severity
+from logger.store.deliveries import Delivery
 from logger.utc import format_ns
 from tests.test_store import SECOND, T0
 
@@ -59,7 +59,7 @@ class Outlet:
 
     def add(self, event: FaultEvent, now_s: float) -> bool:
         """Add a change; return True if it is due at once."""
-        return self.queue.is_due(self.queue.add(event, now_s), now_s)
+        return self.queue.left_s(self.queue.add(event, now_s), now_s) <= 0
 
     def attempt(self, now_s: float, *, fails: bool = False, held: Sequence[str] = ()) -> bool:
         entries = self.queue.due(now_s, held).entries
@@ -98,14 +98,14 @@ class Outlet:
     def restart(self) -> None:
         """End, and begin with what the store has."""
         entries = [
-            QueuedMessage(entry.kind, dict(entry.message), entry.attempts)
+            Delivery(entry.kind, dict(entry.message), entry.attempts)
             for entry in self.queue.entries
         ]
         self.queue = FaultQueue(compose)
         self.queue.restore(entries)
         for time_s, kinds, message in self.sent:
             for kind in kinds:
-                self.queue.recall(kind, message, time_s)
+                self.queue.count(kind, message, time_s)
 
     def changes(self) -> list[tuple[float, str]]:
         return [(round(time_s), message["change"]) for time_s, _, message in self.sent]

@@ -14,11 +14,12 @@ from logger.notify.message_queue import (
     MINUTE_NS,
     QUIET_S,
     MessageQueue,
-    QueuedMessage,
     is_daily_due,
+    is_summary,
     latest_slot,
 )
 from logger.rows import Alarm, AlarmEvent, AlarmKind, ChangeKind, Severity
+from logger.store.deliveries import Delivery
 from logger.utc import format_ns
 from tests.test_store import T0
 
@@ -53,7 +54,7 @@ def compose(event: AlarmEvent, raises: int, clears: int, summary: bool) -> Messa
 
 def add(waiting: MessageQueue, event: AlarmEvent, now_s: float, *, shelved: bool) -> bool:
     """Add a change; return True if it is due at once."""
-    return waiting.is_due(waiting.add(event, now_s, shelved=shelved), now_s)
+    return not is_summary(waiting.add(event, now_s, shelved=shelved))
 
 
 def deliver_due(
@@ -61,7 +62,8 @@ def deliver_due(
 ) -> list[Message]:
     """Deliver all that is due."""
     delivered = []
-    while (entry := waiting.due(now_s, shelved).entry) is not None:
+    while entries := waiting.due(now_s, shelved).entries:
+        (entry,) = entries
         delivered.append(entry.message)
         waiting.done(entry, now_s)
     return delivered
@@ -126,7 +128,7 @@ def test_what_has_been_tried_keeps_its_words() -> None:
 
 def test_newer_daily_message_replaces_a_pending_one() -> None:
     waiting = MessageQueue(compose)
-    waiting.restore([QueuedMessage("daily", {"utc": "old"})])
+    waiting.restore([Delivery("daily", {"utc": "old"})])
     waiting.put("daily", {"utc": "new"})
     assert [entry.message["utc"] for entry in waiting.entries] == ["new"]
 

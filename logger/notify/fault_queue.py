@@ -10,12 +10,13 @@ share one if there are many, or little is left of the station's limit.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from logger.notify.channel import Message
-from logger.notify.message_queue import Due, Queue, QueuedMessage
+from logger.notify.message_queue import Queue
 from logger.rows import FaultChangeKind, FaultEvent
+from logger.store.deliveries import Delivery
 
 HOUR_S = 3600.0
 DAY_S = 86_400.0
@@ -74,11 +75,7 @@ class FaultQueue(Queue):
         self._times_s: list[float] = []  # of the latest messages of all faults
         self._last_id: str | None = None  # of the latest message
 
-    def recall(self, kind: str, message: Message, time_s: float) -> None:
-        """Count a message that an earlier run delivered; the oldest first."""
-        self._count(kind, message, time_s)
-
-    def add(self, event: FaultEvent, now_s: float) -> QueuedMessage:
+    def add(self, event: FaultEvent, now_s: float) -> Delivery:
         """Add a change of a fault; return its entry."""
         kind = kind_of(event.fault.opened_utc)
         for entry in self.entries:
@@ -86,53 +83,29 @@ class FaultQueue(Queue):
                 event = event._replace(change=_merged(entry.message["change"], event.change))
         return self.put(kind, self._compose(event))
 
-    def is_due(self, entry: QueuedMessage, now_s: float) -> bool:
-        return self._left_s(entry, now_s) <= 0
+    def together(self, ready: list[Delivery], now_s: float) -> list[Delivery]:
+        for entry in ready:
+            if entry.attempts or not is_fault(
+                entry
+            ):  # with those of an attempt, as it may be there
+                number = entry.message["message_id"]
+                return [entry, *(e for e in self.entries if e is not entry and _id_of(e) == number)]
+        return ready if len(ready) > min(MOST_SINGLE, self._free(now_s)) else ready[:1]
 
-    def drop(self, entry: QueuedMessage) -> None:
-        """Remove an entry that is no longer true."""
-        self.entries.remove(entry)
-        entry.is_done = True
-
-    def due(self, now_s: float, held: Collection[str]) -> Due:
-        ready: list[QueuedMessage] = []
-        wait_s = None
-        kinds = set(held)
-        for entry in self.entries:
-            if entry.kind in kinds:
-                continue
-            kinds.add(entry.kind)  # one after the other
-            left_s = self._left_s(entry, now_s)
-            if left_s > 0:
-                wait_s = left_s if wait_s is None else min(wait_s, left_s)
-            elif entry.attempts or not is_fault(entry):
-                return Due(self._sharing(entry), None)
-            else:
-                ready.append(entry)
-        if len(ready) > min(MOST_SINGLE, self._free(now_s)):
-            return Due(ready, None)
-        return Due(ready[:1], None if ready else wait_s)
-
-    def done(self, entry: QueuedMessage, now_s: float) -> None:
-        self.entries.remove(entry)
-        entry.is_done = True
+    def done(self, entry: Delivery, now_s: float) -> None:
+        self.remove(entry)
         if is_fault(entry):
-            self._count(entry.kind, entry.message, now_s)
+            self.count(entry.kind, entry.message, now_s)
 
-    def _sharing(self, entry: QueuedMessage) -> list[QueuedMessage]:
-        """Return the entries with the message of an attempt, which may have arrived."""
-        number = entry.message["message_id"]
-        return [entry, *(e for e in self.entries if e is not entry and _id_of(e) == number)]
-
-    def _count(self, kind: str, message: Message, time_s: float) -> None:
+    def count(self, kind: str, message: Message, time_s: float) -> None:
+        """Count a message that was delivered, also by an earlier run; the oldest first."""
         self._courses.setdefault(kind, FaultCourse(time_s)).count(message["change"], time_s)
         if message["message_id"] != self._last_id:  # else one message of several faults
             self._last_id = message["message_id"]
             most = max(most for _, most in MOST_AT_STATION)
             self._times_s = [*self._times_s, time_s][-most:]
 
-    def _left_s(self, entry: QueuedMessage, now_s: float) -> float:
-        """Return the seconds until a message may be delivered."""
+    def left_s(self, entry: Delivery, now_s: float) -> float:
         if not is_fault(entry):
             return 0.0
         change = entry.message["change"]
@@ -157,12 +130,12 @@ def kind_of(opened_utc: str) -> str:
     return f"{EVENT} {opened_utc}"
 
 
-def is_fault(entry: QueuedMessage) -> bool:
+def is_fault(entry: Delivery) -> bool:
     """True if the message is of a fault."""
     return bool(entry.message.get("event") == EVENT)
 
 
-def _id_of(entry: QueuedMessage) -> str | None:
+def _id_of(entry: Delivery) -> str | None:
     return entry.message.get("message_id")
 
 

@@ -16,9 +16,8 @@ from logger.errors import StoreError
 from logger.notify import messages
 from logger.notify.channel import Message
 from logger.notify.fault_queue import EVENT, FaultQueue, is_fault
-from logger.notify.message_queue import QueuedMessage
 from logger.rows import Alarm, Fault, FaultChangeKind, FaultEvent, FaultState
-from logger.store.deliveries import Deliveries
+from logger.store.deliveries import Deliveries, Delivery
 from logger.store.faults import RENEWED, Faults
 
 # Changes whose messages include what to check.
@@ -60,9 +59,9 @@ class FaultReports:
         """Count the messages that earlier runs of a notifier delivered."""
         now_ns = self._utc_ns()
         for kind, message, ended_ns in store.finished(name, EVENT):
-            self.queue.recall(kind, message, now_s - max(0, now_ns - ended_ns) / 1e9)
+            self.queue.count(kind, message, now_s - max(0, now_ns - ended_ns) / 1e9)
 
-    def add(self, event: FaultEvent, now_s: float) -> QueuedMessage | None:
+    def add(self, event: FaultEvent, now_s: float) -> Delivery | None:
         """Queue a change; return its entry, None if the fault is not wanted."""
         fault = event.fault
         if not self._wants(fault):
@@ -96,7 +95,7 @@ class FaultReports:
             and kinds <= shelved
         )
 
-    def renew(self, entries: Sequence[QueuedMessage]) -> list[QueuedMessage]:
+    def renew(self, entries: Sequence[Delivery]) -> list[Delivery]:
         """Bring the messages of entries that are due up to date, if the store can be read; advise.
 
         Return the entries that are still true, with one message for all; drop the others. Entries
@@ -108,7 +107,7 @@ class FaultReports:
         for entry in entries:
             event = self._latest(entry.message)
             if event is None:
-                self.queue.drop(entry)
+                self.queue.remove(entry)
                 continue
             advises = self._options.advises and event.change in ADVISED
             advice = self._advice(event.fault) if advises else ()

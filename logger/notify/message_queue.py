@@ -12,38 +12,16 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from logger.notify.channel import Message
 from logger.rows import AlarmEvent, ChangeKind
+from logger.store.deliveries import Delivery
 from logger.utc import DAY_NS
 
 QUIET_S = 60.0
 MINUTE_NS = 60_000_000_000
 Compose = Callable[[AlarmEvent, int, int, bool], Message]
-
-
-@dataclass(eq=False)
-class QueuedMessage:
-    """A message, of one change or of several.
-
-    rows      ids of the stored deliveries that it covers
-    changed   True if its text or attempts are to be stored; changes alone are stored already
-    is_done   True once it was delivered or given up
-    """
-
-    kind: str
-    message: Message
-    attempts: int = 0
-    rows: list[int] = field(default_factory=list)
-    changed: bool = False
-    is_done: bool = False
-
-    @property
-    def summary(self) -> bool:
-        """True if it covers more than one change."""
-        return bool(self.message.get("summary"))
 
 
 class Due(NamedTuple):
@@ -52,44 +30,60 @@ class Due(NamedTuple):
     `wait_s` is None if none waits for a time.
     """
 
-    entries: Sequence[QueuedMessage]
+    entries: Sequence[Delivery]
     wait_s: float | None
-
-    @property
-    def entry(self) -> QueuedMessage | None:
-        """The first entry to deliver now."""
-        return next(iter(self.entries), None)
 
 
 class Queue(ABC):
     """Waiting messages, the oldest first."""
 
     def __init__(self) -> None:
-        self.entries: list[QueuedMessage] = []
+        self.entries: list[Delivery] = []
 
-    def restore(self, entries: Iterable[QueuedMessage]) -> None:
+    def restore(self, entries: Iterable[Delivery]) -> None:
         """Put the messages of an earlier run first."""
         self.entries[:0] = entries
 
-    def put(self, kind: str, message: Message) -> QueuedMessage:
+    def put(self, kind: str, message: Message) -> Delivery:
         """Add a message; it replaces one of its kind whose delivery has not been attempted yet."""
         for entry in self.entries:
             if entry.kind == kind and not entry.attempts:
                 entry.message = message
                 return entry
-        self.entries.append(QueuedMessage(kind, message))
+        self.entries.append(Delivery(kind, message))
         return self.entries[-1]
 
-    @abstractmethod
     def due(self, now_s: float, held: Collection[str]) -> Due:
         """Return what is due; entries of the `held` kinds are not."""
+        ready: list[Delivery] = []
+        wait_s = None
+        kinds = set(held)
+        for entry in self.entries:
+            if entry.kind in kinds:
+                continue
+            kinds.add(entry.kind)  # one after the other
+            left_s = self.left_s(entry, now_s)
+            if left_s <= 0:
+                ready.append(entry)
+            else:
+                wait_s = left_s if wait_s is None else min(wait_s, left_s)
+        return Due(self.together(ready, now_s), None if ready else wait_s)
 
     @abstractmethod
-    def is_due(self, entry: QueuedMessage, now_s: float) -> bool:
-        """True if an entry is to be delivered at once."""
+    def left_s(self, entry: Delivery, now_s: float) -> float:
+        """Return the seconds until a message may be delivered."""
+
+    def together(self, ready: list[Delivery], now_s: float) -> list[Delivery]:
+        """Return those of the entries that are due that are delivered next, in one message."""
+        return ready[:1]
+
+    def remove(self, entry: Delivery) -> None:
+        """Remove an entry that does not wait any more."""
+        self.entries.remove(entry)
+        entry.is_done = True
 
     @abstractmethod
-    def done(self, entry: QueuedMessage, now_s: float) -> None:
+    def done(self, entry: Delivery, now_s: float) -> None:
         """Remove an entry that was delivered or given up."""
 
 
@@ -102,15 +96,15 @@ class MessageQueue(Queue):
         self._quiet_from_s: dict[str, float] = {}  # a minute after the last message of a kind
         self._alone: dict[str, str] = {}  # by kind, the alarm that is reported as it happens
 
-    def restore(self, entries: Iterable[QueuedMessage]) -> None:
+    def restore(self, entries: Iterable[Delivery]) -> None:
         super().restore(entries)
         for entry in self.entries:
-            if entry.summary:
+            if is_summary(entry):
                 self._alone.pop(entry.kind, None)
             elif alarm := entry.message.get("raised_utc"):
                 self._alone[entry.kind] = alarm
 
-    def add(self, event: AlarmEvent, now_s: float, *, shelved: bool) -> QueuedMessage:
+    def add(self, event: AlarmEvent, now_s: float, *, shelved: bool) -> Delivery:
         """Add a change of an alarm; return its entry."""
         kind, raised_utc = event.alarm.kind, event.alarm.raised_utc
         pending = [entry for entry in self.entries if entry.kind == kind]
@@ -125,32 +119,25 @@ class MessageQueue(Queue):
         else:
             self._alone.pop(kind, None)
             last = pending[-1] if pending else None
-            if last is not None and last.summary and not last.attempts:
+            if last is not None and is_summary(last) and not last.attempts:
                 raises += last.message["raise_count"]
                 clears += last.message["clear_count"]
                 last.message = self._compose(event, raises, clears, True)
                 return last
-        self.entries.append(QueuedMessage(kind, self._compose(event, raises, clears, not alone)))
+        self.entries.append(Delivery(kind, self._compose(event, raises, clears, not alone)))
         return self.entries[-1]
 
-    def is_due(self, entry: QueuedMessage, now_s: float) -> bool:
-        return not entry.summary
+    def left_s(self, entry: Delivery, now_s: float) -> float:
+        return self._quiet_from_s.get(entry.kind, now_s) - now_s if is_summary(entry) else 0.0
 
-    def due(self, now_s: float, held: Collection[str]) -> Due:
-        wait_s: float | None = None
-        for entry in self.entries:
-            if entry.kind in held:
-                continue
-            left_s = self._quiet_from_s.get(entry.kind, now_s) - now_s if entry.summary else 0.0
-            if left_s <= 0:
-                return Due([entry], None)
-            wait_s = left_s if wait_s is None else min(wait_s, left_s)
-        return Due((), wait_s)
-
-    def done(self, entry: QueuedMessage, now_s: float) -> None:
-        self.entries.remove(entry)
-        entry.is_done = True
+    def done(self, entry: Delivery, now_s: float) -> None:
+        self.remove(entry)
         self._quiet_from_s[entry.kind] = now_s + QUIET_S
+
+
+def is_summary(entry: Delivery) -> bool:
+    """True if the message covers more than one change."""
+    return bool(entry.message.get("summary"))
 
 
 def latest_slot(minute: int, now_ns: int) -> int:

@@ -9,7 +9,6 @@ of alarms, shelving and the daily message, `fault_queue` for the limits of messa
 
 from __future__ import annotations
 
-import contextlib
 import threading
 import time
 import traceback
@@ -34,7 +33,7 @@ from logger.notify.channel import (
     NotDelivered,
 )
 from logger.notify.fault_reports import Advise, FaultReports
-from logger.notify.message_queue import MessageQueue, Queue, QueuedMessage, is_daily_due
+from logger.notify.message_queue import MessageQueue, Queue, is_daily_due, is_summary
 from logger.notify.notifier_store import NotifierStore
 from logger.rows import (
     Alarm,
@@ -46,7 +45,7 @@ from logger.rows import (
     FaultKey,
     FaultState,
 )
-from logger.store.deliveries import ALARM, FAULT, Deliveries
+from logger.store.deliveries import ALARM, FAULT, Deliveries, Delivery
 from logger.store.tables import Event
 from logger.utc import format_optional
 
@@ -99,7 +98,7 @@ class Notifier:
             self._faults.queue if options.reports_faults else MessageQueue(self._compose)
         )
         # By change, the message that covers it; None if it is not to be reported.
-        self._handled: dict[AlarmKey | FaultKey, QueuedMessage | None] = {}
+        self._handled: dict[AlarmKey | FaultKey, Delivery | None] = {}
         self._delivering_ns: int | None = None  # begin of the delivery in progress
         self._is_begun = False  # the alarms open before have been read
         self._open: dict[AlarmKind, Alarm] = {}
@@ -180,22 +179,20 @@ class Notifier:
     def step(self) -> float:
         """Process changes, deliver one message, update the display; return seconds to wait.
 
-        An offered change is delivered first and then looked up in the store.
+        An offered change is delivered before its row is looked up in the store.
         """
-        fresh = []
-        while self._fresh:
-            fresh.append(self._fresh.popleft())
-        if not (fresh and self._is_begun):
-            self._follow()
+        fresh = [self._fresh.popleft() for _ in range(len(self._fresh))]
+        if fresh and self._is_begun:
+            self._use_store(self._read_shelf)
         else:
-            self._read_shelf()
+            self._use_store(self._read_rows, self._read_open)
         for event in fresh:
             if event.key not in self._handled:
                 self._process(event)
         self._put_daily()
         wait_s = self._attempts.wait_s() or self._attempt()
         if fresh:
-            self._follow()
+            self._use_store(self._read_rows)
             wait_s = 0.0
         self._store.save_if_due(self._queue.entries)
         if any(entry.kind in self._held for entry in self._queue.entries):
@@ -204,62 +201,60 @@ class Notifier:
 
     # New changes.
 
-    def _follow(self) -> None:
-        """Process what waits in the store, and read what is open."""
+    def _use_store(self, *steps: Callable[[Deliveries], None]) -> None:
         try:
-            self._read_store()
+            store = self._store.open(self._queue)
+            if not self._is_begun:
+                self._begin(store)
+            for step in steps:
+                step(store)
         except StoreError as error:
             self._store.fail(error)
         else:
             self._store.recover()
 
-    def _read_store(self) -> None:
-        store = self._store.open(self._queue)
-        if not self._is_begun:
-            self._begin(store)
+    def _read_shelf(self, store: Deliveries) -> None:
         self._shelved = store.shelved(self._utc_ns())
-        numbers = {number for entry in self._queue.entries for number in entry.rows}
-        rows = [row for row in store.waiting(self.name, self._event) if row.id not in numbers]
-        self._queue.restore(
-            QueuedMessage(row.kind or "", row.message, row.attempts, [row.id])
-            for row in rows
-            if row.message is not None
-        )
-        for row in rows:
-            if row.event is not None:
-                self._process_row(row.id, row.event)
-            elif row.message is None:
-                self._store.drop([row.id])
-        self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
-        self._faults.refresh(store)
 
-    def _read_shelf(self) -> None:
-        store = self._readable()
-        if store is not None:
-            with contextlib.suppress(StoreError):
-                self._shelved = store.shelved(self._utc_ns())
+    def _read_rows(self, store: Deliveries) -> None:
+        """Process what waits in the store."""
+        self._read_shelf(store)
+        attempted, changes = store.waiting(self.name, self._event)
+        rows = {row for entry in self._queue.entries for row in entry.rows}
+        if attempted := [entry for entry in attempted if not rows.issuperset(entry.rows)]:
+            self._queue.restore(attempted)
+        for row in sorted(changes.keys() - rows):
+            self._process_row(row, changes[row])
 
     def _begin(self, store: Deliveries) -> None:
         """Take over the alarms that are open already, and recall recent messages of faults."""
         self._faults.recall(store, self.name, self._clock())
-        self._faults.refresh(store)
-        self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
+        self._read_open(store)
         self._is_begun = True
         for alarm in self._open.values():
             if alarm.acknowledged_utc is None:
                 self._notify_listener(AlarmEvent(ChangeKind.RAISED, alarm))
 
-    def _process_row(self, number: int, event: AlarmEvent | FaultEvent) -> None:
-        """Process a waiting row, or assign it to the message of its change."""
+    def _read_open(self, store: Deliveries) -> None:
+        """Read the open alarms and faults; those that are not stored yet stay."""
+        unstored = {kind: alarm for kind, alarm in self._open.items() if alarm.id is None}
+        self._open = unstored | {alarm.kind: alarm for alarm in store.open_alarms()}
+        self._faults.refresh(store)
+
+    def _process_row(self, row: int, event: AlarmEvent | FaultEvent | None) -> None:
+        """Process a change that waits, or assign its row to the message of it."""
+        if event is None:
+            self._store.drop([row])
+            return
         if event.key not in self._handled:
             self._process(event)
         elif isinstance(event, FaultEvent):
             self._faults.forget(event)
         entry = self._handled.get(event.key)
         if entry is not None and not entry.is_done:
-            entry.rows.append(number)
+            entry.rows.append(row)
         elif event.key in self._handled:
-            self._store.drop([number])
+            self._store.drop([row])
 
     def _process(self, event: AlarmEvent | FaultEvent) -> None:
         if isinstance(event, AlarmEvent):
@@ -271,10 +266,11 @@ class Notifier:
         self._handled[event.key] = entry
         if len(self._handled) > MOST_HANDLED:
             del self._handled[next(iter(self._handled))]
-        if entry is not None and self._queue.is_due(entry, self._clock()):
-            self._attempts.retry_now()
+        if entry is None or is_summary(entry) or self._queue.left_s(entry, self._clock()) > 0:
+            return
+        self._attempts.retry_now()
 
-    def _process_alarm(self, event: AlarmEvent) -> QueuedMessage | None:
+    def _process_alarm(self, event: AlarmEvent) -> Delivery | None:
         """Process a change of an alarm; return its entry if it is to be reported."""
         change, alarm = event
         if change == ChangeKind.CLEARED:
@@ -351,7 +347,7 @@ class Notifier:
             self._attempts.succeed()
         return min(seconds for seconds in (IDLE_S, shown_s, due_s) if seconds is not None)
 
-    def _renew(self, entries: Sequence[QueuedMessage]) -> Sequence[QueuedMessage]:
+    def _renew(self, entries: Sequence[Delivery]) -> Sequence[Delivery]:
         """Return what is still true of the entries that are due."""
         if not self._options.reports_faults:
             return entries
@@ -374,7 +370,7 @@ class Notifier:
         alarms = [alarm for alarm in self._open.values() if self._options.wants(alarm)]
         return self._channel.show(alarms, self._faults.active)
 
-    def _deliver(self, entries: Sequence[QueuedMessage]) -> None:
+    def _deliver(self, entries: Sequence[Delivery]) -> None:
         """Deliver the message of these entries."""
         if not entries:
             return

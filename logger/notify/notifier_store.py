@@ -8,13 +8,13 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from logger.errors import StoreError
-from logger.notify.message_queue import Queue, QueuedMessage
-from logger.store.deliveries import DeliveredMessage, Deliveries, DeliveryTotals
+from logger.notify.message_queue import Queue
+from logger.store.deliveries import Deliveries, Delivery, DeliveryTotals
 
 log = logging.getLogger("mismatchd.notify")
 
 LOCK_MS = 20  # the next alarm must not wait while a stalled commit holds the lock
-MOST_FINISHED = 1000  # finished messages held while nothing can be stored
+MOST_ENDED = 1000  # ended deliveries held while nothing can be stored
 
 
 class NotifierStore:
@@ -29,7 +29,7 @@ class NotifierStore:
         self._utc_ns = utc_ns
         self._deliveries: Deliveries | None = None
         self._is_begun = False
-        self._finished: list[DeliveredMessage] = []
+        self._ended: list[Delivery] = []
         self._dropped: set[int] = set()
         self._is_failing = False
 
@@ -47,8 +47,7 @@ class NotifierStore:
                 elif is_replaced:  # memory is more complete than the salvaged rows
                     deliveries.delete_attempted(self._name)
                     self._dropped.clear()
-                    self._finished = [done._replace(rows=()) for done in self._finished]
-                    for entry in messages.entries:
+                    for entry in (*messages.entries, *self._ended):
                         entry.rows.clear()
                         entry.changed = entry.changed or entry.attempts > 0
                 self._is_begun = True
@@ -69,19 +68,19 @@ class NotifierStore:
         """Note that the store can be read."""
         self._is_failing = False
 
-    def finish(self, entry: QueuedMessage, refusal: str | None) -> None:
+    def finish(self, entry: Delivery, refusal: str | None) -> None:
         """Note a message as delivered, or as refused for good."""
-        now_ns = self._utc_ns()
-        self._finished.append(_stored(entry)._replace(ended_ns=now_ns, refusal=refusal))
-        del self._finished[:-MOST_FINISHED]
+        entry.ended_ns, entry.refusal = self._utc_ns(), refusal
+        self._ended.append(entry)
+        del self._ended[:-MOST_ENDED]
         if refusal is None:
-            self.totals = self.totals._replace(last_ns=now_ns)
+            self.totals = self.totals._replace(last_ns=entry.ended_ns)
 
     def drop(self, rows: Sequence[int]) -> None:
         """Note that these rows have nothing to report, or no more than has been reported."""
         self._dropped.update(rows)
 
-    def save_if_due(self, entries: Sequence[QueuedMessage]) -> None:
+    def save_if_due(self, entries: Sequence[Delivery]) -> None:
         """Store what has changed."""
         try:
             self.save(entries)
@@ -89,21 +88,16 @@ class NotifierStore:
             self._log(f"cannot record delivered notifications: {error}")
         self.totals = self.totals._replace(waiting=len(entries))
 
-    def save(self, entries: Sequence[QueuedMessage]) -> None:
+    def save(self, entries: Sequence[Delivery]) -> None:
         """Store what has changed. Raise StoreError."""
-        changed = [entry for entry in entries if entry.changed]
-        if self._deliveries is None or not (changed or self._finished or self._dropped):
-            return
-        messages = [*map(_stored, changed), *self._finished]
-        ids = self._deliveries.save(self._name, self.daily_ns, messages, [*self._dropped])
-        for entry, number in zip(changed, ids, strict=False):
-            entry.rows, entry.changed = [number], False
-        given_up = sum(message.refusal is not None for message in self._finished)
-        self.totals = self.totals._replace(given_up=self.totals.given_up + given_up)
-        self._finished.clear()
-        self._dropped.clear()
+        deliveries = [*(entry for entry in entries if entry.changed), *self._ended]
+        if self._deliveries is not None and (deliveries or self._dropped):
+            self._deliveries.save(self._name, self.daily_ns, deliveries, [*self._dropped])
+            self._ended.clear()
+            self._dropped.clear()
+            self.totals = self._deliveries.totals(self._name)
 
-    def close(self, entries: Sequence[QueuedMessage]) -> None:
+    def close(self, entries: Sequence[Delivery]) -> None:
         """Store what has changed, if possible, and close the store; may be called twice."""
         with contextlib.suppress(StoreError):
             self.save(entries)
@@ -118,7 +112,3 @@ class NotifierStore:
         if self._deliveries is not None:
             self._deliveries.close()
             self._deliveries = None
-
-
-def _stored(entry: QueuedMessage) -> DeliveredMessage:
-    return DeliveredMessage(tuple(entry.rows), entry.kind, entry.message, entry.attempts)

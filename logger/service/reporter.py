@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import deque
-from collections.abc import Callable, Iterable
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
 from logger.rows import AlarmChange, AlarmEvent, AlarmKey, FaultChange, FaultEvent, FaultKey, Row
 from logger.store.stall import StallTimer
@@ -22,14 +21,18 @@ STORE_S = 0.05  # and for all work of storing it
 PATIENCE = 4.0  # or, on a slow machine, this many times the usual
 WEIGHT = 0.2  # of the newest duration in the usual one
 LOOK_S = 0.001  # interval of looks while a change is expected
-MOST_EARLY = 10_000  # changes reported and not yet stored
+MOST_UNSTORED = 10_000
 
 Report = Callable[[Event], None]
 
 
-class _Expected(NamedTuple):
+@dataclass
+class _Unstored:
+    """A change that is not stored yet."""
+
     since_s: float
     event: AlarmEvent | FaultEvent
+    is_reported: bool = False
 
 
 class Reporter:
@@ -42,42 +45,38 @@ class Reporter:
         self._report = report
         self._disk = disk or StallTimer()
         self._changed = threading.Condition()
-        self._expected: deque[_Expected] = deque()
-        self._early: dict[AlarmKey | FaultKey, None] = {}  # reported before being stored
-        self._usual_s = 0.0  # from `expect` to the report
+        self._unstored: dict[AlarmKey | FaultKey, _Unstored] = {}  # the oldest first
+        self._usual_s = 0.0  # from `expect` until it is stored
         self._ended = False
 
     def expect(self, rows: Iterable[Row]) -> None:
         """Note the rows that are about to be handed over to the store."""
-        now_s = time.monotonic()
-        expected = [_Expected(now_s, event) for event in _events(rows)]
-        if expected:
+        events = _events(rows)
+        if events:
             with self._changed:
-                self._expected += expected
+                self._add(events)
                 self._changed.notify_all()
 
     def report_stored(self, rows: Iterable[Row], stored: Iterable[Event]) -> None:
         """Report the events of `rows`, which were stored, except those reported before."""
-        keys = {event.key for event in _events(rows)}
+        now_s = time.monotonic()
         with self._changed:
-            for expected in [entry for entry in self._expected if entry.event.key in keys]:
-                self._expected.remove(expected)
-                took_s = time.monotonic() - expected.since_s
-                self._usual_s += WEIGHT * (took_s - self._usual_s)
+            changes = {event.key: self._unstored.pop(event.key, None) for event in _events(rows)}
+            for change in changes.values():
+                if change is not None and not change.is_reported:
+                    self._usual_s += WEIGHT * (now_s - change.since_s - self._usual_s)
             for item in stored:
-                if not (isinstance(item, AlarmEvent | FaultEvent) and item.key in self._early):
+                change = (
+                    changes.get(item.key) if isinstance(item, AlarmEvent | FaultEvent) else None
+                )
+                if change is None or not change.is_reported:
                     self._report(item)
-            for key in keys:
-                self._early.pop(key, None)
 
     def report_unstored(self, rows: Iterable[Row]) -> None:
         """Report the changes of alarms and faults among rows that cannot be stored now."""
-        events = _events(rows)
-        keys = {event.key for event in events}
         with self._changed:
-            self._expected = deque(entry for entry in self._expected if entry.event.key not in keys)
-            for event in events:
-                self._report_early(event)
+            for change in self._add(_events(rows)):
+                self._report_early(change)
 
     def report(self, item: Event) -> None:
         """Report an event that another process has stored."""
@@ -89,11 +88,12 @@ class Reporter:
         was_late = False
         with self._changed:
             while not self._ended:
-                is_late = bool(self._expected) and self._is_late()
-                if is_late and was_late:  # the keeper had a turn in between
-                    self._report_early(self._expected.popleft().event)
+                change = self._next()
+                is_late = self._is_late(change)
+                if change is not None and is_late and was_late:  # the keeper had a turn in between
+                    self._report_early(change)
                 else:
-                    self._changed.wait(LOOK_S if self._expected else None)
+                    self._changed.wait(None if change is None else LOOK_S)
                     was_late = is_late
 
     def end(self) -> None:
@@ -102,18 +102,29 @@ class Reporter:
             self._ended = True
             self._changed.notify_all()
 
-    def _is_late(self) -> bool:
+    def _next(self) -> _Unstored | None:
+        return next((change for change in self._unstored.values() if not change.is_reported), None)
+
+    def _is_late(self, change: _Unstored | None) -> bool:
         """True if the oldest change must not wait longer."""
-        age_s = time.monotonic() - self._expected[0].since_s
+        if change is None:
+            return False
+        age_s = time.monotonic() - change.since_s
         return self._disk.lasts_s() > DISK_S or age_s > max(STORE_S, PATIENCE * self._usual_s)
 
-    def _report_early(self, event: AlarmEvent | FaultEvent) -> None:
-        if event.key in self._early:
-            return
-        self._early[event.key] = None
-        if len(self._early) > MOST_EARLY:
-            del self._early[next(iter(self._early))]
-        self._report(event)
+    def _add(self, events: Sequence[AlarmEvent | FaultEvent]) -> list[_Unstored]:
+        now_s = time.monotonic()
+        changes = [
+            self._unstored.setdefault(event.key, _Unstored(now_s, event)) for event in events
+        ]
+        while len(self._unstored) > MOST_UNSTORED:
+            del self._unstored[next(iter(self._unstored))]
+        return changes
+
+    def _report_early(self, change: _Unstored) -> None:
+        if not change.is_reported:
+            change.is_reported = True
+            self._report(change.event)
 
 
 def _events(rows: Iterable[Row]) -> list[AlarmEvent | FaultEvent]:

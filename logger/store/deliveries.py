@@ -9,7 +9,7 @@ after each attempt, so a crash during a delivery repeats that one message, with 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import msgspec
@@ -35,31 +35,35 @@ RETROSPECTIVE = (
 WAITING = "notifier = ? AND ended_ns IS NULL"
 
 
-class WaitingRow(NamedTuple):
-    """A delivery that waits: an event, or a message if it has been attempted.
+@dataclass(eq=False)
+class Delivery:
+    """A message, of one change or of several.
 
-    With neither, there is nothing to report: its alarm was added retrospectively.
+    kind      the alarm's, or what else the message is about
+    rows      ids of the stored rows that it covers
+    changed   True if message and attempts are to be stored; changes alone are stored already
+    ended_ns  when it was delivered, or given up because of `refusal`
+    is_done   True once it does not wait any more
     """
 
-    id: int
-    event: AlarmEvent | FaultEvent | None
-    kind: str | None
-    message: dict[str, Any] | None
-    attempts: int
-
-
-class DeliveredMessage(NamedTuple):
-    """A message as it is stored after an attempt, instead of the `rows` that it covers.
-
-    `ended_ns` is when it was delivered, or refused if there is a `refusal`; None while it waits.
-    """
-
-    rows: Sequence[int]
     kind: str
     message: dict[str, Any]
-    attempts: int
+    attempts: int = 0
+    rows: list[int] = field(default_factory=list)
+    changed: bool = False
     ended_ns: int | None = None
     refusal: str | None = None
+    is_done: bool = False
+
+
+class Waiting(NamedTuple):
+    """What waits for a notifier: messages that have been attempted, and changes by id of the row.
+
+    Without an event there is nothing to report: the alarm was added retrospectively.
+    """
+
+    attempted: list[Delivery]
+    changes: dict[int, AlarmEvent | FaultEvent | None]
 
 
 class DeliveryTotals(NamedTuple):
@@ -98,30 +102,27 @@ class Deliveries(Repository):
                 )
             )
 
-    def waiting(self, name: str, event: str) -> list[WaitingRow]:
-        """Return the waiting deliveries of a notifier, oldest first, in their present state."""
+    def waiting(self, name: str, event: str) -> Waiting:
+        """Return what waits for a notifier, oldest first, in its present state."""
         rows = self.database.query(
             f"SELECT id, change_id, kind, message, attempts FROM deliveries WHERE {WAITING}"
             " ORDER BY id",
             (name,),
         )
+        attempted = [
+            Delivery(kind, _decode(message), attempts, [number])
+            for number, _, kind, message, attempts in rows
+            if message is not None
+        ]
+        numbers = {number: change for number, change, _, message, _ in rows if message is None}
         events: dict[int, AlarmEvent | FaultEvent] = {}
-        if any(message is None for *_, message, _ in rows):
+        if numbers:
             changes = f"c.id IN (SELECT change_id FROM deliveries WHERE {WAITING} AND event = ?)"
             if event == ALARM:
                 events = self._alarm_events(f"{changes} AND NOT ({RETROSPECTIVE})", name, event)
             else:
                 events = dict(Faults(self.database).events(changes, name, event))
-        return [
-            WaitingRow(
-                number,
-                events.get(change_id) if message is None else None,
-                kind,
-                None if message is None else msgspec.json.decode(message, type=dict[str, Any]),
-                attempts,
-            )
-            for number, change_id, kind, message, attempts in rows
-        ]
+        return Waiting(attempted, {row: events.get(change) for row, change in numbers.items()})
 
     def _alarm_events(self, where: str, *values: Any) -> dict[int, AlarmEvent | FaultEvent]:
         select = ALARM_CHANGES.select.replace("SELECT ", "SELECT c.change, ", 1)
@@ -159,10 +160,7 @@ class Deliveries(Repository):
             " AND ended_ns IS NOT NULL AND event = ? ORDER BY ended_ns, id",
             (name, event),
         )
-        return [
-            (kind, msgspec.json.decode(message, type=dict[str, Any]), ended_ns)
-            for kind, message, ended_ns in rows
-        ]
+        return [(kind, _decode(message), ended_ns) for kind, message, ended_ns in rows]
 
     def delete_attempted(self, name: str) -> None:
         """Delete the waiting messages of a notifier; changes without one stay."""
@@ -171,37 +169,32 @@ class Deliveries(Repository):
         )
 
     def save(
-        self,
-        name: str,
-        daily_ns: int,
-        messages: Sequence[DeliveredMessage],
-        dropped: Sequence[int] = (),
-    ) -> list[int]:
-        """Store the messages of a notifier, and the time of its last daily message.
+        self, name: str, daily_ns: int, deliveries: Sequence[Delivery], dropped: Sequence[int] = ()
+    ) -> None:
+        """Store deliveries of a notifier, one row each, and the time of its last daily message.
 
-        The rows `dropped` have nothing to report and are deleted. Return the ids of the messages.
+        The rows `dropped` have nothing to report and are deleted.
         """
         with self.database.transaction():
             self.database.execute(
                 "UPDATE notifiers SET daily_ns = ?1 WHERE name = ?2 AND daily_ns != ?1",
                 (daily_ns, name),
             )
-            covered = [number for message in messages for number in sorted(message.rows)[:-1]]
+            covered = [row for delivery in deliveries for row in sorted(delivery.rows)[:-1]]
             self.database.execute_many(
-                "DELETE FROM deliveries WHERE id = ?",
-                [(number,) for number in (*covered, *dropped)],
+                "DELETE FROM deliveries WHERE id = ?", [(row,) for row in (*covered, *dropped)]
             )
-            ids = [self._upsert(name, message) for message in messages]
-            if any(message.ended_ns is not None for message in messages):
-                self.database.execute(
-                    "DELETE FROM deliveries WHERE notifier = ?1 AND ended_ns IS NOT NULL"
-                    " AND id <= (SELECT id FROM deliveries WHERE notifier = ?1"
-                    " AND ended_ns IS NOT NULL ORDER BY id DESC LIMIT 1 OFFSET ?2)",
-                    (name, MOST_FINISHED),
-                )
-            return ids
+            ids = [self._upsert(name, delivery) for delivery in deliveries]
+            self.database.execute(
+                "DELETE FROM deliveries WHERE notifier = ?1 AND ended_ns IS NOT NULL"
+                " AND id <= (SELECT id FROM deliveries WHERE notifier = ?1"
+                " AND ended_ns IS NOT NULL ORDER BY id DESC LIMIT 1 OFFSET ?2)",
+                (name, MOST_FINISHED),
+            )
+        for delivery, number in zip(deliveries, ids, strict=True):
+            delivery.rows, delivery.changed = [number], False
 
-    def _upsert(self, name: str, message: DeliveredMessage) -> int:
+    def _upsert(self, name: str, delivery: Delivery) -> int:
         return int(
             self.database.query_value(
                 "INSERT INTO deliveries"
@@ -210,12 +203,14 @@ class Deliveries(Repository):
                 " kind = excluded.kind, message = excluded.message, attempts = excluded.attempts,"
                 " ended_ns = excluded.ended_ns, refusal = excluded.refusal RETURNING id",
                 (
-                    max(message.rows, default=None),
+                    max(delivery.rows, default=None),
                     name,
-                    message.message["event"],
-                    message.kind,
-                    msgspec.json.encode(message.message).decode(),
-                    *message[3:],
+                    delivery.message["event"],
+                    delivery.kind,
+                    msgspec.json.encode(delivery.message).decode(),
+                    delivery.attempts,
+                    delivery.ended_ns,
+                    delivery.refusal,
                 ),
             )
         )
@@ -229,3 +224,7 @@ class Deliveries(Repository):
             (name,),
         )
         return DeliveryTotals(*row)
+
+
+def _decode(message: str) -> dict[str, Any]:
+    return msgspec.json.decode(message, type=dict[str, Any])
