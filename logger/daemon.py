@@ -39,7 +39,6 @@ from logger.service.reporter import Report
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.service.store_loop import HEALTH_S, StoreLoop
 from logger.store.lock import StoreLock
-from logger.store.tables import Event
 from logger.wording import count
 
 log = logging.getLogger("mismatchd")
@@ -78,7 +77,6 @@ class Daemon:
         self._started_s = time.monotonic()
         self._manager = ServiceManager(os.environ, os.getpid())
         self._supervision = Supervision(self._manager.watchdog_s)
-        self._report_outside = report
         self._stop = threading.Event()
         self._signalled = threading.Event()
         self._failure: MismatchdError | None = None
@@ -86,13 +84,13 @@ class Daemon:
         self._is_stalled = False
         self._keeper: threading.Thread | None = None
         self._tap = Tap()
-        self._outlets = Outlets(config, self.status)
+        self._outlets = Outlets(config, self.status, report)
         self._handover = Handover(can_wait=driver.finite)
         self._store = StoreLoop(
             config,
             coupler,
             self._handover,
-            self._report,
+            self._outlets.report,
             self.status,
             self._stop,
             period_s=self._supervision.feed_s,
@@ -247,10 +245,6 @@ class Daemon:
         state = "; ".join(filter(None, (self._store.keeper.failure, self._capture.state())))
         due = self._supervision.due(time.monotonic(), {name: cycles[name] for name in names}, state)
         self._manager.send(*due)
-
-    def _report(self, item: Event) -> None:
-        self._outlets.report(item)
-        self._report_outside(item)
 
     def _release(self) -> None:
         if not self._is_keeper_stuck:  # its connection must not be closed while it is in use

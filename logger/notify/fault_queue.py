@@ -85,9 +85,8 @@ class FaultQueue(Queue):
 
     def together(self, ready: list[Delivery], now_s: float) -> list[Delivery]:
         for entry in ready:
-            if entry.attempts or not is_fault(
-                entry
-            ):  # with those of an attempt, as it may be there
+            if entry.attempts or not is_fault(entry):
+                # The message of an attempt may have arrived: it stays as it is.
                 number = entry.message["message_id"]
                 return [entry, *(e for e in self.entries if e is not entry and _id_of(e) == number)]
         return ready if len(ready) > min(MOST_SINGLE, self._free(now_s)) else ready[:1]

@@ -36,11 +36,18 @@ DELIVER_S = 2.0  # and then for the forwarders and notifiers
 
 
 class Outlets:
-    """The outlets of one run; `status` returns the daemon's status."""
+    """The outlets of one run.
 
-    def __init__(self, config: Config, status: Callable[[], Status]) -> None:
+    status    returns the daemon's status
+    announce  is told of each event besides
+    """
+
+    def __init__(
+        self, config: Config, status: Callable[[], Status], announce: Callable[[Event], None]
+    ) -> None:
         self._config = config
         self._status = status
+        self._announce = announce
         self.forwarders: list[InfluxForwarder] = []
         self.notifiers: list[Notifier] = []
         self._reviewer = FaultReviewer(config.store.path)
@@ -61,10 +68,11 @@ class Outlets:
         threading.Thread(target=self._reviewer.run, name="fault review", daemon=True).start()
 
     def report(self, item: Event) -> None:
-        """Offer a stored row, or a change that cannot be stored, to notifiers and reviewer."""
-        self._reviewer.offer(item)
+        """Offer a stored row, or a change that is not stored yet, to all that wait for it."""
+        self._announce(item)
         for notifier in self.notifiers:
             notifier.offer(item)
+        self._reviewer.offer(item)
 
     @contextlib.contextmanager
     def live_feed(self, tap: Tap, open_kinds: Collection[str]) -> Iterator[None]:
