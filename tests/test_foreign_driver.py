@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -19,7 +20,7 @@ from logger.config.load import load
 from logger.daemon import Daemon
 from logger.live.feed import Tap
 from logger.pipeline import Pipeline
-from logger.rows import ClockChange, Shift
+from logger.rows import AlarmChange, ClockChange, Shift
 from logger.service import capture_loop
 from logger.service.capture_loop import CaptureLoop
 from logger.service.dating import Dating
@@ -166,3 +167,46 @@ def test_repairs_are_known_after_a_correction_of_the_clock(
     loop._pass_work()
     assert calls == [(NOW_NS,)] * 2
     keeper.close()
+
+
+BAD_V = volts(4.0 * (2 / 3) ** 2)  # SWR 5, where the time is the hold time
+
+
+class Opened(Foreign):
+    """Pairs 1 ms apart, which are bad from the middle of a transmission on."""
+
+    def __init__(self) -> None:
+        super().__init__(dict.fromkeys(range(3000), -4 * MS))
+        self.lingers_s: list[tuple[int, float]] = []  # pairs with bad readings before, seconds
+        self._bad = 0
+
+    def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
+        self.lingers_s.append((self._bad, linger_s))
+        block = super().read(timeout_s, linger_s)
+        is_bad = self._number > 500
+        self._bad += 7 * is_bad
+        return replace(block, reflected_v=np.where(block.forward_v > 0, BAD_V * is_bad, 0.0))
+
+
+def test_pairs_are_not_collected_when_an_alarm_is_due_but_just_after_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Others need the interpreter then to report it. The clock is that of the pairs."""
+    config = load(write_config(tmp_path, "none", transmission="{hang_ms: 300}"))
+    driver = Opened()
+    monkeypatch.setattr(CaptureLoop, "_utc_ns", lambda self, at_ns: self.last_ns)
+    coupler = Coupler(load_calibration(config.calibration), None)
+    keeper = Keeper(
+        lambda damaged: StoreWriter.open(config.store.path), Reporter(print), Retention(1 << 60)
+    )
+    handed = Handover()
+    CaptureLoop(config, coupler, driver, keeper, handed, Tap(), threading.Event()).run()
+    keeper.close()
+    rows, _ = handed.take(0.0)
+    assert any(isinstance(row, AlarmChange) for row in rows)
+    first, *rest = [(bad, linger_s) for bad, linger_s in driver.lingers_s if bad]
+    assert first[1] >= 0.001
+    before = [linger_s for _, linger_s in rest[:40]].index(0.0)
+    assert before > 0
+    after = next(linger_s for _, linger_s in rest[before:] if linger_s > 0)
+    assert after >= 0.004

@@ -678,3 +678,25 @@ def test_the_cut_of_the_blocks_does_not_matter(
     once = sorted(changes([whole]), key=lambda change: (change[2], change[0]))
     for blocks in (cut(whole, places), cut(whole, range(0, len(whole), 29))):
         assert sorted(changes(blocks), key=lambda change: (change[2], change[0])) == once
+
+
+@pytest.mark.parametrize("swr", [3.3, 4.0, 8.0])
+def test_the_end_of_a_hold_time_is_known_before(swr: float) -> None:
+    """So that nothing is waited for at that moment; it is over once the alarm is raised."""
+    whole = block([(1.0, 4.0, 1.2), (1.5, 4.0, swr)], rate_hz=1000.0)
+    pipeline = Pipeline(Settings(), COUPLER)
+    due_ns = None
+    for part in cut(whole, range(0, len(whole), 5)):
+        raised = [
+            row.time_ns
+            for row in pipeline.process(part)
+            if isinstance(row, AlarmChange) and row.kind == "high-swr"
+        ]
+        if raised:
+            break
+        due_ns = pipeline.due_ns
+        assert (due_ns is not None) == bool(part.time_ns[-1] >= START_NS + 1_000_000_000)
+    assert due_ns is not None
+    hold_ns = raised[0] - START_NS - 1_000_000_000
+    assert abs(raised[0] - due_ns) <= max(1_000_000, 0.02 * hold_ns)  # a pair, or noise
+    assert pipeline.due_ns is None or pipeline.due_ns > raised[0]  # of another rule

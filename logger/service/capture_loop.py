@@ -34,6 +34,7 @@ QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the sh
 KEYED_LINGER_S = 0.001
 MANY_LINGER_S = 0.005  # likewise if pairs arrive so fast that the last block had
 MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its size
+YIELD_LINGER_S = 0.004  # after an alarm: others that report it need the interpreter
 BUSY_SHARE = 1.0  # while keyed, collect for this multiple of the processing time of the last block
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
 RATE_S = 2.0  # interval of measuring the rate of pairs
@@ -100,16 +101,16 @@ class CaptureLoop:
         driver = self._driver
         ending = Flag.INTERRUPTED
         busy_s, last_busy_s, least_s = 0.0, 0.0, KEYED_LINGER_S
+        yields = False
         mark_s, mark_pairs = time.monotonic(), 0
         try:
             while not self._stop.is_set():
                 asked_ns = host_ns()
-                linger_s = self._quiet_linger_s
-                if self.keyed:
-                    # One slow block is a busy machine, two are a slow one.
-                    linger_s = max(least_s, BUSY_SHARE * min(busy_s, last_busy_s))
-                    if self._is_due(asked_ns, linger_s + busy_s):
-                        linger_s = 0.0
+                # One slow block is a busy machine, two are a slow one.
+                usual_s = max(least_s, BUSY_SHARE * min(busy_s, last_busy_s))
+                linger_s = self._linger_s(asked_ns, usual_s, busy_s)
+                if yields:
+                    linger_s = max(linger_s, YIELD_LINGER_S)
                 block = driver.read(READ_TIMEOUT_S, linger_s)
                 begun_s = time.monotonic()
                 rows = self._follow_clock()
@@ -122,6 +123,7 @@ class CaptureLoop:
                     # Nothing had come when it was asked. Since then the process may have been
                     # stopped, and pairs may be waiting.
                     rows += self._pipeline.tick(self._utc_ns(asked_ns))
+                yields = any(isinstance(row, AlarmChange) for row in rows)
                 if rows:
                     self._hand_over(rows)
                 now_s = time.monotonic()
@@ -174,10 +176,16 @@ class CaptureLoop:
             self._pipeline.know_work(work_ns)
             self._work_ns = work_ns
 
-    def _is_due(self, at_ns: int, in_s: float) -> bool:
-        """True if a hold time ends within `in_s` seconds of a time of the host's clock."""
+    def _linger_s(self, at_ns: int, usual_s: float, busy_s: float) -> float:
+        """Return how long to collect, while keyed `usual_s`, or not at all if an alarm is due.
+
+        It is if a hold time ends before another block could be processed, which takes `busy_s`.
+        """
+        if not self.keyed:
+            return self._quiet_linger_s
         due_ns = self._pipeline.due_ns
-        return due_ns is not None and due_ns < self._utc_ns(at_ns) + 1e9 * in_s
+        is_due = due_ns is not None and due_ns < self._utc_ns(at_ns) + 1e9 * (usual_s + busy_s)
+        return 0.0 if is_due else usual_s
 
     def _utc_ns(self, at_ns: int) -> int:
         """Return a time of the host's clock in the scale of the pairs."""
