@@ -1,0 +1,148 @@
+"""Queries to InfluxDB 2, in Flux.
+
+They are checked by a Flux compiler (`python -m tests.bench.dashboard`), but no test executes them:
+no server of that version was at hand.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from logger.dashboard.queries import YEAR, Held, Latest, Moments, Query, Rows, Series, Standing
+
+SOURCE = "influxdb"  # type of the data source
+RANGE = "start: v.timeRangeStart, stop: v.timeRangeStop"
+BEFORE_END = f"start: -{YEAR}, stop: v.timeRangeStop"
+INTERVAL = "v.windowPeriod"
+FOLDS = {
+    **{fold: fold for fold in ("last", "count", "max", "min", "mean", "sum")},
+    "median": '(tables=<-, column) => tables |> median(method: "exact_mean", column: column)',
+    "per hour": "count",
+}
+PER_HOUR = (
+    "map(fn: (r) => ({r with _value:"
+    " float(v: r._value) * 3600000000000.0 / float(v: int(v: v.windowPeriod))}))"
+)
+FIELDS_AS_COLUMNS = 'pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
+
+
+def targets(query: Query, name: str, *, as_table: bool, interval: str) -> list[dict[str, Any]]:
+    """Return the targets of a panel; the caller numbers them."""
+    return [{"name": name, "query": script(query, name)}]
+
+
+def script(query: Query, name: str) -> str:
+    """Return the script of a query, with its value as column `name` or in the value column."""
+    return "\n  |> ".join(_steps(query, name))
+
+
+def annotation(query: Moments) -> dict[str, Any]:
+    """Return what makes an annotation of moments."""
+    return {"target": {"refId": "Anno", "query": script(query, "")}}
+
+
+def values_of(tag: str, measurement: str, *, of_station: bool) -> Any:
+    """Return the query for the values of a tag."""
+    station = f" and {STATION}" if of_station else ""
+    predicate = f'(r) => r._measurement == "{measurement}"{station}'
+    return (
+        'import "influxdata/influxdb/schema"\n'
+        f'schema.tagValues(bucket: v.defaultBucket, tag: "{tag}", predicate: {predicate},'
+        f" start: -{YEAR})"
+    )
+
+
+STATION = "r.station == ${station:json}"
+
+
+def _steps(query: Query, name: str) -> list[str]:
+    match query:
+        case Series():
+            every = query.window or INTERVAL
+            return [
+                *_points(query, RANGE, query.field),
+                _group(query.by),
+                *_windows(every, FOLDS[query.fold], is_complete=False),
+                *([PER_HOUR] if query.fold == "per hour" else []),
+            ]
+        case Latest():
+            last = ['sort(columns: ["_time"])', "last()"]
+            fold = last if query.fold == "last" else [f"{FOLDS[query.fold]}()"]
+            named = [f'rename(columns: {{_value: "{name}"}})'] if query.by else []
+            points = _points(query, f"start: -{query.window}", query.field)
+            return [*points, _group(query.by), *fold, *named]
+        case Held():
+            total = ['group(columns: ["_time"])', "sum()", "group()"] if query.is_total else []
+            return [
+                *_points(query, RANGE, query.field),
+                _group(query.by),
+                *_windows(INTERVAL, "last", is_complete=True),
+                "fill(usePrevious: true)",
+                *total,
+            ]
+        case Standing():
+            return [
+                *_points(query, BEFORE_END, query.field),
+                _group((*query.by, query.each)),
+                'sort(columns: ["_time"])',
+                "last()",
+                _group(query.by),
+                "sum()",
+                f'rename(columns: {{_value: "{name}"}})',
+            ]
+        case Rows():
+            renamed = (
+                ['rename(columns: {start_utc: "start"})'] if "start_utc" in query.texts else []
+            )
+            columns = _list((*query.by, *query.texts, *query.fields))
+            return [
+                *_points(query, BEFORE_END if query.window else RANGE),
+                FIELDS_AS_COLUMNS,
+                _group(query.by),
+                'sort(columns: ["_time"])',
+                "tail(n: 1)",
+                "group()",
+                f"keep(columns: {columns})",
+                *renamed,
+            ]
+        case Moments():
+            columns = _list(("_time", "text", *query.by))
+            return [
+                *_points(query, RANGE),
+                FIELDS_AS_COLUMNS,
+                f"filter(fn: (r) => r.{query.field} == {float(query.value)})",
+                f'rename(columns: {{{query.text}: "text"}})' if query.text != "text" else "group()",
+                "group()",
+                f"keep(columns: {columns})",
+            ]
+    raise NotImplementedError(query)
+
+
+def _points(query: Query, span: str, field: str | None = None) -> list[str]:
+    conditions = [f'r._measurement == "{query.measurement}"']
+    conditions += [f'r._field == "{field}"'] if field else []
+    conditions += [] if query.everywhere else [STATION]
+    if query.has_channel:
+        channel = '(if exists r.channel then r.channel else "")'
+        conditions.append(f"{channel} =~ /^${{channel:regex}}$/")
+    return [
+        "from(bucket: v.defaultBucket)",
+        f"range({span})",
+        f"filter(fn: (r) => {' and '.join(conditions)})",
+    ]
+
+
+def _windows(every: str, fold: str, *, is_complete: bool) -> list[str]:
+    complete = json.dumps(is_complete)
+    window = f"aggregateWindow(every: {every}, fn: {fold}, createEmpty: {complete})"
+    return ['sort(columns: ["_time"])', window]
+
+
+def _group(tags: Iterable[str]) -> str:
+    return f"group(columns: {_list(tags)})"
+
+
+def _list(names: Iterable[str]) -> str:
+    return json.dumps(list(names))
