@@ -14,8 +14,9 @@ from logger.dashboard.queries import YEAR, Held, Latest, Moments, Query, Rows, S
 
 SOURCE = "influxdb"  # type of the data source
 RANGE = "start: v.timeRangeStart, stop: v.timeRangeStop"
-BEFORE_END = f"start: -{YEAR}, stop: v.timeRangeStop"
+BEFORE_END = "start: -{window}, stop: v.timeRangeStop"
 INTERVAL = "v.windowPeriod"
+STATION = "r.station == ${station:json}"
 FOLDS = {
     **{fold: fold for fold in ("last", "count", "max", "min", "mean", "sum")},
     "median": '(tables=<-, column) => tables |> median(method: "exact_mean", column: column)',
@@ -54,9 +55,6 @@ def values_of(tag: str, measurement: str, *, of_station: bool) -> Any:
     )
 
 
-STATION = "r.station == ${station:json}"
-
-
 def _steps(query: Query, name: str) -> list[str]:
     match query:
         case Series():
@@ -84,7 +82,7 @@ def _steps(query: Query, name: str) -> list[str]:
             ]
         case Standing():
             return [
-                *_points(query, BEFORE_END, query.field),
+                *_points(query, BEFORE_END.format(window=YEAR), query.field),
                 _group((*query.by, query.each)),
                 'sort(columns: ["_time"])',
                 "last()",
@@ -97,8 +95,9 @@ def _steps(query: Query, name: str) -> list[str]:
                 ['rename(columns: {start_utc: "start"})'] if "start_utc" in query.texts else []
             )
             columns = _list((*query.by, *query.texts, *query.fields))
+            span = BEFORE_END.format(window=query.window) if query.window else RANGE
             return [
-                *_points(query, BEFORE_END if query.window else RANGE),
+                *_points(query, span, *query.texts, *query.fields),
                 FIELDS_AS_COLUMNS,
                 _group(query.by),
                 'sort(columns: ["_time"])',
@@ -109,20 +108,22 @@ def _steps(query: Query, name: str) -> list[str]:
             ]
         case Moments():
             columns = _list(("_time", "text", *query.by))
+            is_renamed = query.text != "text"
             return [
-                *_points(query, RANGE),
+                *_points(query, RANGE, query.field, query.text),
                 FIELDS_AS_COLUMNS,
                 f"filter(fn: (r) => r.{query.field} == {float(query.value)})",
-                f'rename(columns: {{{query.text}: "text"}})' if query.text != "text" else "group()",
+                *([f'rename(columns: {{{query.text}: "text"}})'] if is_renamed else []),
                 "group()",
                 f"keep(columns: {columns})",
             ]
     raise NotImplementedError(query)
 
 
-def _points(query: Query, span: str, field: str | None = None) -> list[str]:
+def _points(query: Query, span: str, *fields: str) -> list[str]:
     conditions = [f'r._measurement == "{query.measurement}"']
-    conditions += [f'r._field == "{field}"'] if field else []
+    named = " or ".join(f'r._field == "{field}"' for field in fields)
+    conditions.append(f"({named})" if len(fields) > 1 else named)
     conditions += [] if query.everywhere else [STATION]
     if query.has_channel:
         channel = '(if exists r.channel then r.channel else "")'

@@ -8,7 +8,8 @@ from logger.dashboard.queries import YEAR, Held, Latest, Moments, Query, Rows, S
 
 SOURCE = "influxdb"  # type of the data source
 INTERVAL = "$__interval"
-BEFORE_END = f"time > ${{__to}}ms - {YEAR} AND time <= ${{__to}}ms"
+STATION = '"station" = ${station:singlequote}'
+BEFORE_END = "time > ${{__to}}ms - {window} AND time <= ${{__to}}ms"
 FOLDS = {
     **{fold: f"{fold}({{field}})" for fold in ("last", "count", "max", "min", "mean", "median")},
     "sum": "sum({field})",
@@ -61,16 +62,14 @@ def statement(query: Query, name: str) -> str:
         case Standing():
             field = _quoted(query.field)
             each = _group(*map(_quoted, (*query.by, query.each)))
-            inner = f"SELECT last({field}) AS {field} {_from(query, BEFORE_END)}{each}"
+            inner = f"SELECT last({field}) AS {field} {_from(query, _before_end(YEAR))}{each}"
             group = _group(*map(_quoted, query.by))
             return f"SELECT sum({field}) AS {_quoted(name)} FROM ({inner}){group}"
         case Rows():
-            # start_utc is shown as `start`, as where text cannot be held.
-            columns = [f"{_quoted(field)} AS {_quoted(_shown(field))}" for field in query.texts]
-            columns += map(_quoted, query.fields)
-            span = BEFORE_END if query.window else "$timeFilter"
+            columns = ", ".join(map(_column, (*query.texts, *query.fields)))
+            span = _before_end(query.window) if query.window else "$timeFilter"
             return (
-                f"SELECT {', '.join(columns)} {_from(query, span)}"
+                f"SELECT {columns} {_from(query, span)}"
                 f"{_group(*map(_quoted, query.by))} ORDER BY time DESC LIMIT 1"
             )
         case Moments():
@@ -100,12 +99,10 @@ def values_of(tag: str, measurement: str, *, of_station: bool) -> Any:
     return f'SHOW TAG VALUES FROM "{measurement}" WITH KEY = "{tag}"{where}'
 
 
-STATION = '"station" = ${station:singlequote}'
-
-
 def _from(query: Query, condition: str) -> str:
     conditions = [] if query.everywhere else [STATION]
-    conditions += ['"channel" =~ /^${channel:regex}$/'] if query.has_channel else []
+    # Some measurements also have a field of this name, which would go first.
+    conditions += ['"channel"::tag =~ /^${channel:regex}$/'] if query.has_channel else []
     return f"FROM {_quoted(query.measurement)} WHERE {' AND '.join([*conditions, condition])}"
 
 
@@ -117,5 +114,10 @@ def _quoted(name: str) -> str:
     return f'"{name}"'
 
 
-def _shown(field: str) -> str:
-    return "start" if field == "start_utc" else field
+def _column(field: str) -> str:
+    """Return a column; `start_utc` is shown as `start`, as where text cannot be held."""
+    return '"start_utc" AS "start"' if field == "start_utc" else _quoted(field)
+
+
+def _before_end(window: str) -> str:
+    return BEFORE_END.format(window=window)

@@ -189,7 +189,7 @@ def _overrides(panel: Panel) -> Iterator[dict[str, Any]]:
         yield from _columns(panel)
     elif panel.label is None:
         for letter, name in zip(ascii_uppercase, panel.queries, strict=False):
-            properties = [{"id": "displayName", "value": name}]
+            properties: list[dict[str, Any]] = [{"id": "displayName", "value": name}]
             if name in ("from", "to"):  # the interval is a band
                 properties += [{"id": "custom.lineWidth", "value": 0}]
                 properties += [{"id": "custom.showPoints", "value": "never"}]

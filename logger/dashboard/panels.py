@@ -117,7 +117,12 @@ def page() -> Iterator[Heading | Panel]:
 
 def marks() -> list[Marks]:
     """Return the marks of work, faults and calibrations."""
-    fault = {"measurement": "fault", "by": ("fault",), "field": "open", "text": "summary"}
+    fault: dict[str, Any] = {
+        "measurement": "fault",
+        "by": ("fault",),
+        "field": "open",
+        "text": "summary",
+    }
     return [
         Marks(
             name="Journal",
@@ -152,7 +157,7 @@ def _stations() -> Iterator[Heading | Panel]:
         title="All stations",
         kind="table",
         text="Choose a station here: the panels below show it. Watts are those of this moment,"
-        " empty while nobody transmits.",
+        " empty while nobody transmits; SWR is that of the last transmission within 30 days.",
         queries={
             "forward_w": _latest("second", "forward_w", **each),
             "reflected_w": _latest("second", "reflected_w", **each),
@@ -160,6 +165,7 @@ def _stations() -> Iterator[Heading | Panel]:
                 measurement="transmission",
                 fields=("swr", "swr_low", "swr_high"),
                 texts=("start_utc",),
+                window=MONTH,
                 **each,
             ),
             "alarms_open": Standing(measurement="alarm", field="open", each="rule", **each),

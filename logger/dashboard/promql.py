@@ -21,6 +21,7 @@ from logger.dashboard.queries import (
 
 SOURCE = "prometheus"  # type of the data source
 INTERVAL = "$__interval"
+STATION = "station=${station:doublequote}"
 # `{by}` combines series, of several channels for example.
 FOLDS = {
     "last": "max{by} (last_over_time({series}[{window}]))",
@@ -92,14 +93,14 @@ def annotation(query: Moments) -> dict[str, Any]:
 
 def values_of(tag: str, measurement: str, *, of_station: bool) -> Any:
     """Return the query for the values of a tag."""
-    scope = '{station="$station"}' if of_station else ""
+    scope = f"{{{STATION}}}" if of_station else ""
     field = {"health": "pairs", "transmission": "duration_s"}[measurement]
     return {"query": f"label_values({measurement}_{field}{scope}, {tag})", "refId": tag}
 
 
 def series(query: Query, field: str) -> str:
     """Return the selector of a field."""
-    labels = [] if query.everywhere else ['station="$station"']
+    labels = [] if query.everywhere else [STATION]
     labels += ['channel=~"${channel:regex}"'] if query.has_channel else []
     return f"{query.measurement}_{field}" + (f"{{{', '.join(labels)}}}" if labels else "")
 

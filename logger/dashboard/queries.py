@@ -92,3 +92,7 @@ class Moments(Query):
     field: str
     value: int
     text: str
+
+    @property
+    def has_channel(self) -> bool:
+        return False  # they concern all channels
