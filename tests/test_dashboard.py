@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
@@ -11,18 +12,20 @@ from statistics import fmean, median
 from typing import Any
 
 import pytest
+import yaml
 
-from logger.dashboard.model import dashboard
+from logger.dashboard.model import SOURCES, dashboard
 from logger.dashboard.panels import Panel, page
 from logger.dashboard.queries import Held, Latest, Series
 from logger.forward.influx import InfluxForwarder
 from logger.rows import Excursion, Health, Row
 from logger.store.journal import Journal
-from logger.store.tables import TABLES
+from logger.store.tables import FORWARDED, TABLES
 from logger.store.writer import StoreWriter
 from logger.utc import parse_time
 from tests.grafana_queries import Influx, Labels, Points, Victoria, View, milliseconds
 from tests.servers import http, influxd, victoria_metrics
+from tests.station import mismatchd
 from tests.test_fault_notifiers import fault, sign
 from tests.test_forwarder import drain, options
 from tests.test_store import ALWAYS, SECOND, alarm, second, transmission
@@ -410,3 +413,60 @@ def test_variables_list_stations_and_channels(base: Victoria | Influx, now_ns: i
     view = views(now_ns)[0]
     assert base.values_of(view, station) == sorted(STATIONS)
     assert base.values_of(view, channel) == ["20", "3", "38"]
+
+
+def test_panels_ask_for_fields_that_are_forwarded() -> None:
+    fields = {table.measurement: {column.name for column in table.columns} for table in FORWARDED}
+    for panel, _ in panels("influxdb2"):
+        for query in panel.queries.values():
+            asked = {getattr(query, "field", None), *getattr(query, "fields", ())} - {None}
+            assert asked | set(getattr(query, "texts", ())) <= fields[query.measurement]
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_panels_do_not_overlap(source: str) -> None:
+    taken = set()
+    for panel in dashboard(source)["panels"]:
+        spot = panel["gridPos"]
+        cells = {(spot["x"] + x, spot["y"] + y) for x in range(spot["w"]) for y in range(spot["h"])}
+        assert not cells & taken
+        assert max(x for x, _ in cells) < 24
+        taken |= cells
+
+
+def test_the_files_install_the_dashboard(tmp_path: Path) -> None:
+    (tmp_path / "config.yaml").write_text(
+        "driver: {kind: simulated}\n"
+        "influxdb: {url: 'http://base:8086/?p=x', org: shed, bucket: line, token_env: READ_TOKEN}\n"
+    )
+    folder = tmp_path / "provisioning"
+
+    def write(source: str) -> dict[str, Any]:
+        mismatchd(
+            *("dashboard", "grafana", "-c", str(tmp_path / "config.yaml"), "--provisioning"),
+            *("--datasource", source, "-o", str(folder)),
+        )
+        content = yaml.safe_load((folder / "datasources/mismatchd.yaml").read_text())
+        (data_source,) = content["datasources"]
+        assert data_source["url"] == "http://base:8086"
+        (provider,) = yaml.safe_load((folder / "dashboards/mismatchd.yaml").read_text())[
+            "providers"
+        ]
+        (model,) = Path(provider["options"]["path"]).glob("*.json")
+        assert json.loads(model.read_text()) == dashboard(source)
+        return dict(data_source)
+
+    assert write("victoriametrics")["jsonData"]["customQueryParameters"] == "nocache=1"
+    assert write("influxdb1")["jsonData"]["dbName"] == "line"
+    flux = write("influxdb2")
+    assert (flux["jsonData"]["organization"], flux["jsonData"]["defaultBucket"]) == ("shed", "line")
+    assert flux["secureJsonData"] == {"token": "$READ_TOKEN"}
+
+
+def test_the_command_prints_the_model_or_says_what_is_missing() -> None:
+    printed = mismatchd("dashboard", "grafana", "--datasource", "influxdb2").stdout
+    assert json.loads(printed) == dashboard("influxdb2")
+    done = mismatchd(
+        "dashboard", "grafana", "--datasource", "influxdb2", "--provisioning", check=False
+    )
+    assert (done.returncode, "folder" in done.stderr) == (2, True)
