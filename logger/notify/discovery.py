@@ -48,6 +48,7 @@ class Discovery:
         self._node = node(topic)
         self._kinds = options.alarms or list(AlarmKind)
         self._is_announced = False
+        self._pending: list[tuple[str, str, Message]] = []
         self._shown: dict[str, Message] = {}  # by topic, without the time
         self._pairs = -1
         self._pairs_s = 0.0  # when that number last changed
@@ -84,10 +85,11 @@ class Discovery:
             return None
         if not self._is_announced:
             self._is_announced = True  # first, since `receive` may ask for another time
-            for component, name, entity in entities(
-                self._topic, self._context.station, self._kinds
-            ):
-                publish(f"{self._prefix}/{component}/{self._node}/{name}/config", entity)
+            self._pending = list(entities(self._topic, self._context.station, self._kinds))
+        if self._pending:
+            component, name, entity = self._pending.pop()
+            publish(f"{self._prefix}/{component}/{self._node}/{name}/config", entity)
+            return 0.0  # one at a time, so that no alarm waits for all of them
         status = self._context.status()
         if status is not None:
             self._look(status, publish)

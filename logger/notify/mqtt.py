@@ -177,10 +177,10 @@ class Mqtt:
             will = msgspec.json.encode(self._state("died", _Shown()))
             client.will_set(f"{self._topic}/state", will, qos=1, retain=True)
 
-        def on_connect(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        def on_connect(connected: Any, _: Any, __: Any, code: Any, ___: Any) -> None:
             self._alive = not code.is_failure
             if self._alive:
-                self._discovery.subscribe(client)
+                self._discovery.subscribe(connected)
             self._answer = not code.is_failure, str(code)
             self._answered.set()
 
@@ -192,7 +192,7 @@ class Mqtt:
             self._context.wake()
 
         client.on_connect = on_connect
-        client.on_message = lambda _, __, message: self._discovery.receive(client, message)
+        client.on_message = lambda at, _, message: self._discovery.receive(at, message)
         client.on_disconnect = on_disconnect
         return client
 
