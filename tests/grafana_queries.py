@@ -23,6 +23,16 @@ def milliseconds(period: str) -> int:
     return int(period[:-1]) * UNITS_MS[period[-1]]
 
 
+def group_of(panel: Mapping[str, Any]) -> str:
+    """The column that tells the rows of a table apart: the first one."""
+    (names,) = (
+        step["options"]["include"]["names"]
+        for step in panel["transformations"]
+        if step["id"] == "filterFieldsByName"
+    )
+    return str(names[0])
+
+
 class View(NamedTuple):
     """What the person at the dashboard has chosen: range, station, channels."""
 
@@ -89,7 +99,7 @@ class Victoria:
             for step in panel["transformations"]
             if "renameByName" in step["options"]
         )
-        group = panel["transformations"][0]["options"]["byField"]
+        group = group_of(panel)
         rows: dict[str, dict[str, Any]] = {}
         for target in panel["targets"]:
             for labels, values in self._instant(view, target["expr"], 1000).items():
@@ -156,7 +166,7 @@ class Influx:
         }
 
     def rows(self, view: View, panel: dict[str, Any]) -> list[dict[str, Any]]:
-        group = panel["transformations"][0]["options"]["byField"]
+        group = group_of(panel)
         rows: dict[str, dict[str, Any]] = {}
         for target in panel["targets"]:
             for series in self._series(view.fill(target["query"], 1000)):

@@ -68,7 +68,7 @@ def _steps(query: Query, name: str) -> list[str]:
         case Latest():
             last = ['sort(columns: ["_time"])', "last()"]
             fold = last if query.fold == "last" else [f"{FOLDS[query.fold]}()"]
-            named = [f'rename(columns: {{_value: "{name}"}})'] if query.by else []
+            named = _cells(query, name) if query.by else []
             points = _points(query, f"start: -{query.window}", query.field)
             return [*points, _group(query.by), *fold, *named]
         case Held():
@@ -88,7 +88,7 @@ def _steps(query: Query, name: str) -> list[str]:
                 "last()",
                 _group(query.by),
                 "sum()",
-                f'rename(columns: {{_value: "{name}"}})',
+                *_cells(query, name),
             ]
         case Rows():
             renamed = (
@@ -118,6 +118,12 @@ def _steps(query: Query, name: str) -> list[str]:
                 f"keep(columns: {columns})",
             ]
     raise NotImplementedError(query)
+
+
+def _cells(query: Query, name: str) -> list[str]:
+    """Return the steps that make rows of a table from a value of each group."""
+    columns = _list((*query.by, name))
+    return [f'rename(columns: {{_value: "{name}"}})', "group()", f"keep(columns: {columns})"]
 
 
 def _points(query: Query, span: str, *fields: str) -> list[str]:

@@ -230,8 +230,11 @@ def _column_names(panel: Panel) -> list[str]:
 
 def _transformations(panel: Panel, names: dict[str, str]) -> Iterator[dict[str, Any]]:
     """Yield the steps that make one table of the answers, a row for each group."""
-    (group,) = next(iter(panel.queries.values())).by
-    yield {"id": "joinByField", "options": {"byField": group, "mode": "outer"}}
+    if len(panel.queries) > 1:  # of different times
+        (group,) = next(iter(panel.queries.values())).by
+        yield {"id": "joinByField", "options": {"byField": group, "mode": "outer"}}
+    else:  # also if no point has that tag
+        yield {"id": "merge", "options": {}}
     columns = _column_names(panel)
     # Of several answers in PromQL each has its value under its letter.
     renamed = {f"Value #{letter}": name for letter, name in names.items()} | {"Value": names["A"]}

@@ -8,6 +8,7 @@ import click
 
 from logger.cli.station import config_option, configuration_if_any
 from logger.dashboard.model import SOURCES
+from logger.errors import UsageError
 
 
 @click.command("grafana")
@@ -47,7 +48,7 @@ def command(config_path: Path | None, source: str, provisioning: bool, output: P
             return
         contents = {output: text(source)}
     elif output is None or output.is_file():
-        raise click.UsageError("--provisioning writes several files; name a folder with -o")
+        raise UsageError("--provisioning writes several files; name a folder with -o")
     else:
         config = configuration_if_any(config_path)
         servers = config.forwarders if config else []
@@ -58,5 +59,5 @@ def command(config_path: Path | None, source: str, provisioning: bool, output: P
                 path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(content)
         except OSError as error:
-            raise click.UsageError(f"cannot write {path}: {error.strerror}") from error
+            raise UsageError(f"{path}: cannot be written: {error.strerror}") from error
         click.echo(f"wrote {path}", err=True)
