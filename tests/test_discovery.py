@@ -15,7 +15,7 @@ import yaml
 from paho.mqtt.enums import CallbackAPIVersion
 
 from logger.config.notifiers import MqttOptions
-from logger.live.status import ClockStatus, Status
+from logger.live.status import Status
 from logger.notify.channel import ChannelContext
 from logger.notify.discovery import entities, node
 from logger.notify.mqtt import Mqtt
@@ -24,6 +24,7 @@ from logger.store.tables import TRANSMISSIONS
 from logger.store.writer import StoreWriter
 from tests.counterparts import Broker, Subscriber, broker, subscriber
 from tests.deadlines import wait_until
+from tests.test_fault_notifiers import status as invented_status
 from tests.test_notify_channels import ALARM, STANDING
 from tests.test_store import ALWAYS, SECOND, T0, second, transmission
 
@@ -35,28 +36,9 @@ COUNT = 10 + len(AlarmKind)
 
 
 def status(**changes: Any) -> Status:
-    base = Status(
-        pid=1,
-        station="harbour",
-        running_s=1.0,
-        pairs=100,
-        pairs_per_s=100.0,
-        last_pair_ns=T0 + 2 * SECOND,
-        keyed=False,
-        gaps=0,
-        clock=ClockStatus(times="host"),
-        counters={},
-        queue=0,
-        rows_dropped=0,
-        store_error=None,
-        commits=1,
-        commit_s=0.1,
-        commits_failed=0,
-        clock_synchronised=True,
-        forwarders=(),
-        notifiers=(),
-    )
-    return msgspec.structs.replace(base, **changes)
+    last_pair_ns = T0 + 2 * SECOND
+    idle = {"pairs": 100, "last_pair_ns": last_pair_ns, "keyed": False}
+    return msgspec.structs.replace(invented_status(), **{**idle, **changes})
 
 
 class Home:

@@ -3,7 +3,9 @@
     python -m tests.bench.home PYTHON
 
 PYTHON is the interpreter of an environment with `homeassistant==2024.3.3`, `josepy<2`,
-`paho-mqtt==1.6.1`, `janus`, `pillow` and `home-assistant-frontend`. The server has to show all
+`paho-mqtt==1.6.1`, `janus`, `pillow`, `home-assistant-frontend`, `psutil-home-assistant`,
+`securetar`, `numpy`, `mutagen`, `PyTurboJPEG`, `ha-av`, `hassil`, `home-assistant-intents`,
+`sqlalchemy` and `fnv-hash-fast`. The server has to show all
 entities of a real daemon, follow the key, an alarm and a transmission, make all unavailable when
 the daemon is killed or has ended, show them again, also after its own restart, and lose them when
 discovery is switched off.
