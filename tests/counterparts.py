@@ -131,6 +131,14 @@ class Heard(NamedTuple):
     retained: bool
 
 
+def _content(payload: bytes) -> Any:
+    """Content of JSON, else the text: a message that removes a retained one is empty."""
+    try:
+        return json.loads(payload)
+    except ValueError:
+        return payload.decode()
+
+
 class Subscriber:
     """Hears all that the broker passes on; comes back when the broker does."""
 
@@ -156,7 +164,7 @@ class Subscriber:
                 time.perf_counter(),
                 time.time(),
                 message.topic,
-                json.loads(message.payload),
+                _content(message.payload),
                 message.retain,
             )
         )

@@ -20,11 +20,12 @@ from logger.handbook.descriptions import (
     FAULT_CHANGES,
     FAULT_STATES,
     FLAGS,
+    POINT_FIELDS,
     SAMPLES,
     SEVERITIES,
     describe,
 )
-from logger.handbook.reference import configuration, metrics, reference, unit_of, walk
+from logger.handbook.reference import configuration, metrics, point_fields, reference, unit_of, walk
 from logger.handbook.topics import (
     FOLDER,
     NAMES,
@@ -43,7 +44,7 @@ from logger.rows import (
     Flag,
     Severity,
 )
-from logger.store.tables import TABLES
+from logger.store.tables import FORWARDED, TABLES
 from tests.page_server import serving
 from tests.station import mismatchd
 
@@ -127,6 +128,10 @@ def test_every_column_has_a_description_and_no_description_is_left_over() -> Non
     assert all(describe(*column) for column in columns)
     known = {name for _, name in columns} | {".".join(column) for column in columns}
     assert set(COLUMNS) <= known
+
+
+def test_every_further_field_of_a_point_has_a_description() -> None:
+    assert {name for table in FORWARDED for name in point_fields(table)} == set(POINT_FIELDS)
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,7 @@ LAYERS = (
     "diagnosis",
     "service",
     "daemon tune",
-    "charts isolate wiggle",
+    "charts dashboard isolate wiggle",
     "handbook report recompute",
     "page",
     "cli",

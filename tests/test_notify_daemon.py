@@ -116,6 +116,7 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
                 "user": USER,
                 "password_env": "PW",
                 "alarms": ["high-swr"],
+                "discovery": True,
             },
         )
         with daemon(config, PW=PASSWORD) as running:
@@ -132,6 +133,8 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
             assert wait_until(lambda: there.of("/state")[-1]["unacknowledged"] == [])
             bridge_.pair = GOOD
             assert wait_until(lambda: changes(there.of("/alarm"))[2:] == [("high-swr", "cleared")])
+            assert len(there.of("/config")) == 11
+            assert wait_until(lambda: any(shown["forward_w"] for shown in there.of("/reading")))
 
             assert wait_until(lambda: there.of("/state")[-1]["alarms"] == [])
             to.kill()  # what happens meanwhile is told once it is back

@@ -22,6 +22,7 @@ COMMANDS = {
     "tune": "tune",
     "wiggle": "wiggle",
     "export": "export",
+    "dashboard": "dashboard",
     "isolate": "isolate",
     "live": "live",
     "page": "page",

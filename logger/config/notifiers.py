@@ -220,12 +220,19 @@ class MqttOptions(ServerOptions, frozen=True, kw_only=True):
         Meta(description="First part of the topics; default: mismatchd/ and the station's name."),
     ] = None
     timeout_s: Annotated[LimitS, Meta(description="Time limit of a delivery.")] = 10
+    discovery: Annotated[
+        bool,
+        Meta(description="Offers the station's entities to Home Assistant; false removes them."),
+    ] = False
+    discovery_prefix: Annotated[
+        Text, Meta(description="First part of the topics of discovery.")
+    ] = "homeassistant"
 
     def __post_init__(self) -> None:
         super().__post_init__()
         if self.ca_file is not None and not self.tls:
             raise ValueError("ca_file has no effect without TLS; add `tls: true`")
-        if self.topic is not None and re.search(r"[+#\0]", self.topic):
+        if re.search(r"[+#\0]", (self.topic or "") + self.discovery_prefix):
             raise ValueError("a topic cannot contain + or #; write it in full")
 
     @property

@@ -119,6 +119,16 @@ COLUMNS = {
 
 SAMPLES = ("time_utc", "forward_v", "reflected_v")  # columns of raw pairs, which have no table
 
+# Fields that points have besides the columns of their table.
+POINT_FIELDS = {
+    "change": "The change of the alarm or fault, at whose time the point is.",
+    "severity_level": "1 warning, 2 critical.",
+    "open": "1 or 0, as of the change.",
+    "duration_s": "From raising to clearing, or from opening to closing.",
+    "count": "Always 1.",
+    "calibration_change": "1 if the calibration is another than that of the transmission before.",
+}
+
 FLAGS = {
     Flag.BELOW_FLOOR: "Power below the readable floor: the watts are valid, the SWR is empty.",
     Flag.CLIPPED: "A converter was at its limit.",

@@ -36,6 +36,7 @@ from logger.handbook.descriptions import (
     FAULT_CHANGES,
     FAULT_STATES,
     FLAGS,
+    POINT_FIELDS,
     SAMPLES,
     SEVERITIES,
     describe,
@@ -44,7 +45,7 @@ from logger.live.status import ClockStatus, ForwarderStatus, Status
 from logger.rows import AlarmKind
 from logger.service.metrics import PREFIX, families
 from logger.service.openmetrics import Family
-from logger.store.tables import FORWARDED, TABLES
+from logger.store.tables import FORWARDED, TABLES, Table
 
 HELP_WIDTH = 88
 # Units by the suffix of a key or column.
@@ -312,9 +313,22 @@ def _influx() -> Iterator[str]:
         "",
     )
     rows = (
-        (f"`{table.measurement}`", f"`{table.tag[0]}`" if table.tag else "") for table in FORWARDED
+        (
+            f"`{table.measurement}`",
+            f"`{table.tag[0]}`" if table.tag else "",
+            " ".join(f"`{name}`" for name in point_fields(table)),
+        )
+        for table in FORWARDED
     )
-    yield from _table(("measurement", "further tag"), rows)
+    yield from _table(("measurement", "further tag", "further fields"), rows)
+    yield from _list(POINT_FIELDS)
+
+
+def point_fields(table: Table) -> list[str]:
+    """Return the fields of the points of a forwarded table that are no columns of the table."""
+    exported = TABLES[table.name.replace("_changes", "s")]
+    columns = {column.name for column in exported.columns}
+    return [column.name for column in table.columns if column.name not in columns]
 
 
 def metrics() -> list[Family]:

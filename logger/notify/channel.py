@@ -9,6 +9,7 @@ from typing import Any, Protocol, runtime_checkable
 
 from logger.config.credentials import secret
 from logger.errors import ConfigError
+from logger.live.status import Status
 from logger.rows import Alarm, AlarmKind, ChangeKind, Fault
 
 Message = dict[str, Any]  # flat, as sent in JSON; see `messages`
@@ -89,6 +90,8 @@ class ChannelContext:
     send    writes to the bridge, or raises DriverError; None if the bridge accepts nothing
     watching  True in the daemon, so that others may rely on the displayed state
     wake    causes a call of `show` soon, from any thread
+    status  returns the daemon's status, None if there is no daemon
+    store   path of the store
     """
 
     station: str
@@ -97,6 +100,8 @@ class ChannelContext:
     send: Callable[[bytes], None] | None = None
     watching: bool = False
     wake: Callable[[], None] = lambda: None
+    status: Callable[[], Status | None] = lambda: None
+    store: Path | None = None
 
     def secret(self, key: str, env: str | None, file: Path | None) -> str | None:
         """Return the secret given by `<key>_env` or `<key>_file`, if any. Raise NotDelivered."""

@@ -3,6 +3,8 @@
     <topic>/fault, <topic>/alarm, <topic>/daily, <topic>/test    messages, QoS 1
     <topic>/state    retained: {"watch": "alive" | "ended" | "died", "alarms": [...], ...}
 
+For the entities of home automation see `discovery`.
+
 The state lists the kinds of open alarms, and the faults that are not closed.
 
 `died` is the last will, which the broker publishes if the daemon disconnects unexpectedly. A
@@ -15,6 +17,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 import msgspec
@@ -23,6 +26,7 @@ from logger.config.credentials import without
 from logger.config.notifiers import MqttOptions
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.notify.discovery import Discovery
 from logger.outlets.exchange import Exchange
 from logger.rows import Alarm, AlarmKind, ChangeKind, Fault
 from logger.utc import format_ns
@@ -59,6 +63,7 @@ class Mqtt:
         self._options = options
         self._context = context
         self._topic = (options.topic or _topic(context.station)).rstrip("/")
+        self._discovery = Discovery(options, self._topic, context)
         self._client: Any = None
         self._answer: tuple[bool, str] | None = None  # to the connection request
         self._answered = threading.Event()
@@ -78,7 +83,7 @@ class Mqtt:
         if self._client is None or not self._alive or is_new:
             self._publish(f"{self._topic}/state", self._state("alive", shown), retain=True)
             self._shown = shown
-        return None
+        return self._discovery.show(partial(self._publish, retain=True))
 
     def close(self) -> None:
         """Publish that monitoring has ended, and disconnect."""
@@ -172,8 +177,10 @@ class Mqtt:
             will = msgspec.json.encode(self._state("died", _Shown()))
             client.will_set(f"{self._topic}/state", will, qos=1, retain=True)
 
-        def on_connect(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        def on_connect(connected: Any, _: Any, __: Any, code: Any, ___: Any) -> None:
             self._alive = not code.is_failure
+            if self._alive:
+                self._discovery.subscribe(connected)
             self._answer = not code.is_failure, str(code)
             self._answered.set()
 
@@ -185,6 +192,7 @@ class Mqtt:
             self._context.wake()
 
         client.on_connect = on_connect
+        client.on_message = lambda at, _, message: self._discovery.receive(at, message)
         client.on_disconnect = on_disconnect
         return client
 
@@ -193,6 +201,7 @@ class Mqtt:
             client, self._client = self._client, None
         self._alive = False
         self._shown = None
+        self._discovery.forget()
         if client is not None:
             client.on_disconnect = None
             client.disconnect()

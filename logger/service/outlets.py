@@ -133,6 +133,8 @@ class Outlets:
             os.environ,
             driver.send if isinstance(driver, Sends) else None,
             watching=True,
+            status=self._status,
+            store=config.store.path,
         )
         self.notifiers = build_notifiers(
             config.store.path, config.notifiers, context, self._status, advise

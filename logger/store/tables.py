@@ -348,6 +348,20 @@ _FAULT_POINTS = _as_point(
     closed_utc="CASE WHEN r.closed_ns <= c.time_ns THEN r.closed_ns END",
     acknowledged_utc="CASE WHEN r.acknowledged_ns <= c.time_ns THEN r.acknowledged_ns END",
 )
+# Servers of numbers cannot compare calibrations, whose ids are text. 0 is sent too, so that it
+# overwrites a 1 after `recompute`.
+_TRANSMISSION_POINTS = replace(
+    TRANSMISSIONS,
+    columns=(
+        *TRANSMISSIONS.columns,
+        Column(
+            "calibration_change",
+            "coalesce((SELECT p.calibration_id FROM transmissions AS p WHERE p.ended"
+            " AND p.start_ns < r.start_ns ORDER BY p.start_ns DESC LIMIT 1), r.calibration_id)"
+            " != r.calibration_id",
+        ),
+    ),
+)
 # Captures come and go, and a fault may be found later: neither is worth another point.
 _EXCURSION_POINTS = replace(
     EXCURSIONS,
@@ -369,7 +383,7 @@ FORWARDED = tuple(
     for table, *times in (
         (_ALARM_POINTS, "c.time_ns", "r.raised_ns"),
         (_FAULT_POINTS, "c.time_ns", "r.opened_ns"),
-        (TRANSMISSIONS, TRANSMISSIONS.time),
+        (_TRANSMISSION_POINTS, TRANSMISSIONS.time),
         (_EXCURSION_POINTS, EXCURSIONS.time),
         (_JOURNAL_POINTS, JOURNAL.time),
         (SECONDS, SECONDS.time),
