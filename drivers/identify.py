@@ -90,9 +90,7 @@ class Heard(NamedTuple):
     version: int | None
 
 
-def hear(
-    link: SerialLink, baud: int, listen_s: float, is_enough: Callable[[bytes], bool]
-) -> Heard:
+def hear(link: SerialLink, baud: int, listen_s: float, is_enough: Callable[[bytes], bool]) -> Heard:
     """Ask an open port who it is, and listen until that or what it sends is enough."""
     stream = FrameStream(baud)
     received = b""

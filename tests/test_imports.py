@@ -28,7 +28,7 @@ LAYERS = (
     "diagnosis",
     "service",
     "daemon tune",
-    "charts isolate wiggle",
+    "charts isolate setup wiggle",
     "handbook report recompute",
     "page",
     "cli",

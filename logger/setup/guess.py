@@ -62,17 +62,24 @@ class Guess(NamedTuple):
         """Return the guess as text that continues "these look like"."""
         pair = {"v": "volts", "mv": "millivolts"}.get(self.unit) or (
             f"counts of a {self.bits}-bit converter"
+            if self.bits != BITS[0]  # a quiet detector reads little on any converter
+            else f"counts of a converter of {BITS[0]} bits or more"
         )
         others = [name for name in self.columns if not name.startswith(PAIR)]
         return f"{pair} with {' and '.join(others)}" if others else pair
 
-    def with_unit(self, unit: Unit, bits: int | None = None) -> Guess:
+    def with_columns(self, columns: tuple[str, ...]) -> Guess:
+        """Return the same lines with other names of their columns."""
+        return self._replace(columns=columns, unit=_unit_of(columns), bits=self.bits or BITS[0])
+
+    def with_unit(self, unit: Unit) -> Guess:
         """Return the same columns with another unit of the pair."""
-        columns = tuple(
-            f"{name.split('_')[0]}_{unit}" if name.startswith(PAIR) else name
-            for name in self.columns
+        return self.with_columns(
+            tuple(
+                f"{name.partition('_')[0]}_{unit}" if name.startswith(PAIR) else name
+                for name in self.columns
+            )
         )
-        return self._replace(columns=columns, unit=unit, bits=bits)
 
 
 class Unreadable(NamedTuple):
@@ -98,7 +105,7 @@ def guess(lines: Sequence[bytes], seconds: float) -> Guess | Unreadable:
     match shape:
         case ("named", *names):
             values = _named_values(members)
-            return _finished(example, tuple(names), values, True, per_s, share)
+            return _finished(example, tuple(map(str, names)), values, True, per_s, share)
         case ("numbers", int(width)) if width >= len(PAIR):
             texts = [reader.numbers(line) for line in members]
             values = np.array([[float(text) for text in row] for row in texts])
@@ -152,10 +159,14 @@ def _finished(
     share: float,
 ) -> Guess:
     pair = [place for place, name in enumerate(columns) if name.startswith(PAIR)]
-    suffix = columns[pair[0]].rpartition("_")[2]
-    unit: Unit = "counts" if suffix == "counts" else "mv" if suffix == "mv" else "v"
+    unit = _unit_of(columns)
     bits = _bits(float(values[:, pair].max())) if unit == "counts" else None
     return Guess(example, columns, is_named, unit, bits, per_s, share)
+
+
+def _unit_of(columns: Sequence[str]) -> Unit:
+    suffixes = {name.rpartition("_")[2] for name in columns if name.startswith(PAIR)}
+    return "counts" if "counts" in suffixes else "mv" if "mv" in suffixes else "v"
 
 
 def _bits(highest: float) -> int:
