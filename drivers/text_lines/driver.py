@@ -28,7 +28,7 @@ WHY_UNREADABLE = {
     "wrong_count": "it has not as many numbers as `columns` names; correct `columns`",
     "control": "it is no text; correct `baud`",
     "not_finite": "a value is no finite number; correct what the board prints",
-    "out_of_range": "a value is out of range; correct the units in `columns` or `counts_full_scale`",
+    "out_of_range": "a number is too large; correct the unit in `columns`, or `counts_full_scale`",
 }
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
@@ -106,7 +106,7 @@ class TextStream:
     def why_unreadable(self) -> str:
         """Return why the last dropped line could not be read, with the line, and the remedy."""
         reason, line = self._parser.rejected or ("", b"")
-        got = f"got {line[:SHOWN].decode('ascii', 'backslashreplace')!r}: " if line else ""
+        got = f"got {repr(line[:SHOWN])[1:]}: " if line else ""
         if self.columns is None and reason in ("malformed", "wrong_count"):
             why = "no header line arrived and the configuration has no `columns`"
             return f"{why}; {got.removesuffix(': ')}".rstrip("; ")

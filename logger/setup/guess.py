@@ -263,4 +263,4 @@ def _names(line: bytes) -> list[str]:
 
 
 def _shown(line: bytes) -> str:
-    return line.strip().decode("ascii", "backslashreplace")[:SHOWN]
+    return repr(line.strip()[:SHOWN])[2:-1]  # without characters that a terminal obeys
