@@ -31,7 +31,7 @@ NOBODY = 65534
         (b"1.2,0.1,20", ["forward_v", "reflected_v"], "got '1.2,0.1,20': it has not as many"),
         (b"F=1.2 R=0.1", ["forward_v", "reflected_v"], "let the board print pairs only"),
         (b"\x9f\xfe", ["forward_v", "reflected_v"], r"got '\x9f\xfe': it is no text"),
-        (b"1387,101", ["forward_v", "reflected_v"], "got '1387,101': a number is too large"),
+        (b"1387,101", ["forward_v", "reflected_v"], "got '1387,101': a value is out of range"),
         (b"nan,0.1", ["forward_v", "reflected_v"], "no finite number"),
         (b"1.2,0.1", None, "has no `columns`; got '1.2,0.1'"),
     ],

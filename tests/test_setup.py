@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+import os
+import termios
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ import yaml
 
 from drivers.serial_ports import SerialPort
 from logger.calibration.steady import Level, Quiet, SteadyReading
+from logger.cli.guides import setup_port
 from logger.cli.guides.setup_port import PortGuide
 from logger.cli.guides.terminal import Terminal
 from logger.config.load import load
@@ -18,9 +21,11 @@ from logger.setup import unit
 from logger.setup.answers import Answers, AnswersFile
 from logger.setup.port_check import PortOrder, judge
 from logger.setup.rendering import render
+from tests.deadlines import scale
 from tests.station import mismatchd, pty
 from tests.terminal_view import View
 from tests.test_calibrate_bench import FULL_COUNTS, REFERENCE_V, Bridge
+from tests.test_identify import answering, bridge, newer, noise, silent
 
 BY_NAME = Answers(kind="text-lines", port="socket://10.0.0.7:4000", name="attic")
 IN_COUNTS = Answers(
@@ -151,6 +156,55 @@ def test_the_port_is_chosen_by_number_name_or_cable() -> None:
     assert chosen(script, [ONE, TWO], [ONE, TWO], [TWO], [TWO], [ONE, TWO]) == ONE.stable[0]
     assert "/dev/ttyUSB0 has gone. Plug the bridge in again." in script.said
     assert chosen(Script(), [], [], [TWO]) == "/dev/ttyUSB1"
+
+
+# what it sends
+
+
+@pytest.mark.realtime
+@pytest.mark.parametrize(
+    ("answer", "kind", "said"),
+    [
+        (bridge, "frames", "The reference bridge 'harbour bridge': a pair every 1000 µs"),
+        (lambda _: b"1.234,0.056\r\n", "text-lines", "Got `1.234,0.056`, "),
+        (silent, None, "Nothing arrives."),
+        (noise, None, "has characters that are no text. Remedy: correct the baud rate"),
+        (newer, None, "Update its firmware."),
+        (lambda _: b"fwd=801 ref=3\n", None, "its values are named `fwd` and `ref`. Remedy: name"),
+    ],
+    ids=["bridge", "lines", "silent", "noise", "newer", "names"],
+)
+def test_what_arrives_is_answered(
+    answer: Callable[[bytes], bytes], kind: str | None, said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(setup_port, "LISTEN_S", scale(0.5))
+    monkeypatch.setattr(setup_port, "TRY_S", 0.1)
+    script, answers = Script(""), Answers()
+    with answering(answer) as (name, _):
+        instead = PortGuide(script, answers)._try(name)
+    assert answers.kind == kind
+    assert instead == (None if kind else "")
+    assert any(said in text for text in script.said), script.said
+
+
+@pytest.mark.realtime
+def test_the_baud_rate_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(setup_port, "LISTEN_S", scale(0.5))
+    monkeypatch.setattr(setup_port, "TRY_S", scale(0.5))
+    script, answers = Script("", "", ""), Answers()
+    opened: list[int] = []
+
+    def at_57600(_: bytes) -> bytes:
+        right = opened and termios.tcgetattr(opened[0])[4] == termios.B57600
+        return b"387,101\n" if right else b"\xf0\x8f\n\xc3"
+
+    with answering(at_57600) as (name, _):
+        opened.append(os.open(name, os.O_RDONLY | os.O_NOCTTY))
+        assert PortGuide(script, answers)._try(name) is None
+        os.close(opened.pop())
+    assert answers.baud == 57600
+    assert answers.columns == ["forward_counts", "reflected_counts"]
+    assert (answers.full_scale, answers.reference_v) == (1023, 5.0)
 
 
 # the whole

@@ -28,7 +28,7 @@ WHY_UNREADABLE = {
     "wrong_count": "it has not as many numbers as `columns` names; correct `columns`",
     "control": "it is no text; correct `baud`",
     "not_finite": "a value is no finite number; correct what the board prints",
-    "out_of_range": "a number is too large; correct the unit in `columns`, or `counts_full_scale`",
+    "out_of_range": "a value is out of range; correct its unit in `columns` or `counts_full_scale`",
 }
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
