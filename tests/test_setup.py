@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from drivers.serial_ports import SerialPort
+from drivers.serial_ports import PROBABLY, SerialPort
 from logger.calibration.steady import Level, Quiet, SteadyReading
 from logger.cli.guides import setup_port
 from logger.cli.guides.setup_port import PortGuide
@@ -156,6 +156,9 @@ def test_the_port_is_chosen_by_number_name_or_cable() -> None:
     assert chosen(script, [ONE, TWO], [ONE, TWO], [TWO], [TWO], [ONE, TWO]) == ONE.stable[0]
     assert "/dev/ttyUSB0 has gone. Plug the bridge in again." in script.said
     assert chosen(Script(), [], [], [TWO]) == "/dev/ttyUSB1"
+    built_in = SerialPort("/dev/ttyS0", (), "", PROBABLY["ttyS"])
+    assert chosen(Script(), [built_in], [built_in, TWO]) == "/dev/ttyUSB1"
+    assert chosen(Script(""), [built_in, TWO]) == "/dev/ttyUSB1"
 
 
 # what it sends
@@ -233,7 +236,7 @@ def test_from_nothing_to_a_watch_that_runs(tmp_path: Path) -> None:
 
         first = View("setup", "-c", str(config), columns=100, rows=90)
         try:
-            answer(first, "bridge", "/dev/not-there")
+            answer(first, "name", "/dev/not-there")
             see(first, "no such port")
             answer(first, "or type its name:", name)
             answer(first, "Columns: forward_counts, reflected_counts.")

@@ -343,7 +343,7 @@ def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
             return path
     raise ConfigError(
         f"no configuration file: ${ENVIRONMENT} is not set, {cwd / 'config.yaml'} and "
-        f"{SYSTEM_PATH} do not exist; create one or name one with -c FILE"
+        f"{SYSTEM_PATH} do not exist; run `mismatchd setup`, or name one with -c FILE"
     )
 
 

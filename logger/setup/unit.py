@@ -35,7 +35,7 @@ def unit(shipped: str, group: str | None) -> str:
 
 def install_commands(config: Path, *files: Path) -> list[str]:
     """Return the commands that install program, configuration, further files and unit."""
-    source = CHECKOUT if (CHECKOUT / "pyproject.toml").exists() else Path("mismatchd")
+    source = CHECKOUT if (CHECKOUT / "pyproject.toml").exists() else "."  # run it in the checkout
     commands = []
     if config.parent != FOLDER:
         listed = " ".join(str(file) for file in (config, *files))

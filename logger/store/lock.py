@@ -41,7 +41,7 @@ class StoreLock:
             holder = os.pread(self._fd, 32, 0).decode("ascii", "replace").strip() or "unknown"
             os.close(self._fd)
             raise StoreError(
-                f"{store}: another daemon uses this store (pid {holder}); stop it first"
+                f"{store}: a running daemon uses this store (pid {holder}); stop it first"
             ) from error
         os.ftruncate(self._fd, 0)
         with contextlib.suppress(OSError):  # a full disk: the lock holds all the same

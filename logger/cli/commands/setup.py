@@ -13,7 +13,7 @@ from logger.cli.guides.terminal import Terminal
 from logger.cli.numbers import positive
 from logger.cli.station import config_option
 from logger.config.load import ENVIRONMENT, Config, load
-from logger.errors import ConfigError
+from logger.errors import ConfigError, MismatchdError
 from logger.live.status import ask
 from logger.setup import unit
 from logger.setup.answers import Answers, AnswersFile
@@ -129,11 +129,18 @@ def _write_unit(terminal: Terminal, config: Config) -> None:
     port = getattr(config.driver_options, "port", None)
     group = None if port is None else unit.group_of(port)
     text = unit.unit(unit.SHIPPED.read_text(encoding="utf-8"), group)
-    if not path.exists() or path.read_text(encoding="utf-8") != text:
-        path.write_text(text, encoding="utf-8")
+    is_new = not path.exists()
+    if is_new:
+        try:
+            path.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise MismatchdError(f"{path}: cannot be written: {error.strerror}") from error
     files = [file for file in (config.calibration,) if file is not None and file.exists()]
     terminal.say("")
-    terminal.say(f"Wrote {path}. To start the daemon with the host:")
+    terminal.say(
+        f"{'Wrote' if is_new else 'Kept'} {path}. To start the daemon with the host, run in the"
+        " checkout of this program:"
+    )
     for line in unit.install_commands(config.path, *files):
         click.echo(f"  {line}", err=True)
 

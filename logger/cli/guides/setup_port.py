@@ -10,9 +10,9 @@ from drivers.contract import LinkError
 from drivers.frames.messages import VERSION
 from drivers.identify import Heard, hear
 from drivers.serial_link import SerialLink
-from drivers.serial_ports import SerialPort, list_ports
+from drivers.serial_ports import PROBABLY, SerialPort, list_ports
 from drivers.text_lines.columns import layout
-from logger.cli.guides.terminal import Terminal
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.numbers import positive
 from logger.setup.answers import Answers
 from logger.setup.guess import BITS, LARGEST, Guess, Unreadable, guess
@@ -51,36 +51,34 @@ class PortGuide:
     def _choose(self) -> str:
         say = self._terminal.say
         ports = self._ports()
-        if not ports:
-            say("No serial port is present. Release the key, then plug the bridge in.")
-            return self._await_new(ports, "(Or type an address such as socket://host:port.)")
+        likely = [port for port in ports if port.board != PROBABLY["ttyS"]]
         for number, port in enumerate(ports, 1):
             say(f"{number}  {_described(port)}")
-        while True:
-            answer = self._terminal.answer(
-                "Which is the bridge? (number or name; Enter: the only one)"
-                if len(ports) == 1
-                else "Which is the bridge? (number or name; Enter: find it by unplugging it)"
+        if not likely:
+            say(
+                "No bridge is plugged in. Release the key, then plug it in; or give the number or"
+                " name of a port, or an address such as socket://host:port."
             )
+            return self._await_new(ports)
+        enter = f"Enter: {likely[0].device}" if len(likely) == 1 else "Enter: find it by its cable"
+        while True:
+            answer = self._terminal.answer(f"Which port is the bridge? (number or name; {enter})")
             if not answer:
-                return _name(ports[0]) if len(ports) == 1 else self._replug(ports)
-            if not answer.isdecimal():
-                return answer
-            if 1 <= int(answer) <= len(ports):
-                return _name(ports[int(answer) - 1])
+                return _name(likely[0]) if len(likely) == 1 else self._replug(ports)
+            if (name := _named(answer, ports)) is not None:
+                return name
             say(f"There is no port {answer}.")
 
     def _replug(self, before: Sequence[SerialPort]) -> str:
         self._terminal.say("Release the key, then unplug the bridge.")
         while len(left := self._ports()) >= len(before):
-            typed = self._terminal.line(POLL_S) if self._terminal.interactive else None
-            if typed:
-                return typed
-        gone = [port.device for port in before if port not in left]
-        return self._await_new(left, f"{' and '.join(gone)} has gone. Plug the bridge in again.")
+            if (typed := self._terminal.line(POLL_S)) and (name := _named(typed, before)):
+                return name
+        gone = " and ".join(port.device for port in before if port not in left)
+        self._terminal.say(f"{gone} has gone. Plug the bridge in again.")
+        return self._await_new(left)
 
-    def _await_new(self, before: Sequence[SerialPort], prompt: str) -> str:
-        self._terminal.say(prompt)
+    def _await_new(self, before: Sequence[SerialPort]) -> str:
         known = {port.device for port in before}
         while True:
             new = [port for port in self._ports() if port.device not in known]
@@ -89,8 +87,9 @@ class PortGuide:
                 again = [port for port in self._ports() if port.device == new[0].device]
                 self._terminal.say(f"Found {_described((again or new)[0])}.")
                 return _name((again or new)[0])
-            if typed := self._terminal.line(POLL_S):
-                return typed
+            typed = self._terminal.line(POLL_S)
+            if typed and (name := _named(typed, before)):
+                return name
 
     # what it sends
 
@@ -237,6 +236,15 @@ def _hear(port: str, baud: int, seconds: float) -> Heard:
 def _guess(heard: Heard) -> Guess | Unreadable:
     lines = heard.received.replace(b"\r", b"\n").split(b"\n")[1:-1]  # these two may be incomplete
     return guess([line for line in lines if line], heard.seconds)
+
+
+def _named(answer: str, ports: Sequence[SerialPort]) -> str | None:
+    """Return the port of a typed number or name, None if there is no such number. Raises Stop."""
+    if answer.lower() == "q":
+        raise Stop
+    if not answer.isdecimal():
+        return answer
+    return _name(ports[int(answer) - 1]) if 1 <= int(answer) <= len(ports) else None
 
 
 def _name(port: SerialPort) -> str:
