@@ -185,7 +185,7 @@ def test_what_arrives_is_answered(
     script, answers = Script(""), Answers()
     with answering(answer) as (name, _):
         instead = PortGuide(script, answers)._try(name)
-    assert answers.kind == kind
+    assert (answers.kind, answers.baud) == (kind, 115200)
     assert instead == (None if kind else "")
     assert any(said in text for text in script.said), script.said
 

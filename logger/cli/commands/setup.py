@@ -48,14 +48,12 @@ def command(config_path: Path | None) -> int:
         config = _present(terminal, path)
         if config is None:
             config = SetupGuide(terminal, path, _unfinished(terminal, path)).run()
-        is_calibrated = _calibrate(terminal, config)
-        if is_calibrated:
-            terminal.say("")
-            _invoke("check", path)
+        if not _calibrate(terminal, config):
+            return 0
+        terminal.say("")
+        _invoke("check", path)
         _write_unit(terminal, config)
-        if is_calibrated:
-            return _start(terminal, config)
-        return 0
+        return _start(terminal, config)
 
 
 def _present(terminal: Terminal, path: Path) -> Config | None:
@@ -66,12 +64,10 @@ def _present(terminal: Terminal, path: Path) -> Config | None:
         config = load(path)
     except ConfigError as error:
         terminal.say(str(error))
-        terminal.answer(f"Enter: write a new one, and keep this as {path.name}.old; q: quit:")
+        terminal.answer("Enter: prepare a new one; q: quit:")
         return None
     terminal.say(f"{path} exists and is valid (driver {config.kind}).")
-    answer = terminal.answer(
-        f"Enter: keep it and go on; n: write a new one, and keep this as {path.name}.old:"
-    )
+    answer = terminal.answer("Enter: keep it and go on; n: prepare a new one:")
     return None if answer.lower() in ("n", "no") else config
 
 
@@ -103,8 +99,7 @@ def _calibrate(terminal: Terminal, config: Config) -> bool:
     match way:
         case "s":
             terminal.say(
-                "The daemon needs a calibration. Later run `mismatchd setup` again, or `mismatchd"
-                " calibrate bench points.csv -o coupler.yaml`."
+                "The daemon needs a calibration: run `mismatchd setup` again, which goes on here."
             )
             return False
         case "o":

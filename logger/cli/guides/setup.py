@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import tempfile
 from contextlib import closing
@@ -218,12 +219,23 @@ class SetupGuide:
 
     def _write(self) -> Config:
         self._configuration()  # an error must not replace a file
-        if self._path.exists():
-            os.replace(self._path, self._path.with_name(self._path.name + ".old"))
+        text = render(self._answers)
         try:
-            self._path.write_text(render(self._answers), encoding="utf-8")
+            if self._path.exists():
+                old = _unused(self._path)
+                self._terminal.answer(
+                    f"Enter: replace {self._path}, and keep the present one as {old.name}; q: quit:"
+                )
+                os.replace(self._path, old)
+            self._path.write_text(text, encoding="utf-8")
         except OSError as error:
             raise ConfigError(f"{self._path}: cannot be written: {error.strerror}") from error
         self._file.remove()
         self._terminal.say(f"Wrote {self._path}.")
         return load(self._path)
+
+
+def _unused(path: Path) -> Path:
+    """Return a name for the present file at `path` that no file has."""
+    names = (path.with_name(f"{path.name}.old{number or ''}") for number in itertools.count())
+    return next(name for name in names if not name.exists())

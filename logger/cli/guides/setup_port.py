@@ -101,7 +101,8 @@ class PortGuide:
         try:
             heard = _hear(port, baud, LISTEN_S)
             found = _guess(heard)
-            if heard.received and isinstance(found, Unreadable) and "://" not in port:
+            is_bridge = heard.identity is not None or heard.version is not None
+            if heard.received and not is_bridge and "://" not in port:
                 baud, heard, found = self._try_rates(port, heard, found)
         except LinkError as error:
             say(str(error))
