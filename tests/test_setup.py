@@ -113,6 +113,12 @@ def test_the_unit_has_the_group_of_the_port() -> None:
     assert not any("-t /etc" in c for c in unit.install_commands(unit.FOLDER / "config.yaml"))
 
 
+def test_a_folder_that_does_not_exist_is_named_at_once(tmp_path: Path) -> None:
+    done = mismatchd("setup", "-c", tmp_path / "none" / "config.yaml", check=False)
+    assert done.returncode == 1
+    assert f"{tmp_path / 'none'}: cannot be written to" in done.stderr
+
+
 # finding the port
 
 

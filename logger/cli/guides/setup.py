@@ -48,6 +48,11 @@ class SetupGuide:
     def run(self) -> Config:
         """Ask for what is missing, write the file and return it, loaded. Raises Stop."""
         answers = self._answers
+        if not os.access(self._path.parent, os.W_OK):
+            raise MismatchdError(
+                f"{self._path.parent}: cannot be written to; run this in a folder of your own, or"
+                " name the configuration with -c FILE"
+            )
         if answers.kind is None:
             PortGuide(self._terminal, answers).run()
             self._store()
@@ -68,8 +73,7 @@ class SetupGuide:
             self._file.write(self._answers)
         except OSError as error:
             raise MismatchdError(
-                f"{self._file.path}: cannot be written: {error.strerror}; run this in a folder of"
-                " your own, or name the configuration with -c FILE"
+                f"{self._file.path}: cannot be written: {error.strerror}"
             ) from error
 
     def _ask_station(self) -> None:
