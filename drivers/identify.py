@@ -5,7 +5,8 @@ from __future__ import annotations
 import errno
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import NamedTuple
 
 from drivers.contract import LinkError
 from drivers.frames.messages import VERSION, Identity, command
@@ -62,9 +63,39 @@ def ask(port: str, baud: int, listen_s: float) -> str:
 
 
 def _listen(link: SerialLink, baud: int, listen_s: float) -> str:
+    heard = hear(link, baud, listen_s, lambda received: _line(received) is not None)
+    if heard.identity is not None:
+        return _bridge(heard.identity)
+    if heard.version is not None:
+        return f"a bridge with wire protocol {heard.version}; this program uses {VERSION}"
+    line = _line(heard.received)
+    if line is not None:
+        return f"prints lines: {line!r}; kind: text-lines, if these are volts"
+    if link.away is not None:
+        return link.away
+    if heard.received:
+        return "sends neither frames nor lines: check the baud rate"
+    return f"silent for {listen_s:g} s"
+
+
+class Heard(NamedTuple):
+    """What a port sent: its last bytes, and who it is if it speaks the wire protocol.
+
+    seconds  from the first to the last piece received
+    """
+
+    received: bytes
+    seconds: float
+    identity: Identity | None
+    version: int | None
+
+
+def hear(link: SerialLink, baud: int, listen_s: float, is_enough: Callable[[bytes], bool]) -> Heard:
+    """Ask an open port who it is, and listen until that or what it sends is enough."""
     stream = FrameStream(baud)
     received = b""
-    until_s = time.monotonic() + listen_s
+    begun_s = ended_s = now_s = time.monotonic()
+    until_s = now_s + listen_s
     ask_s = 0.0
     while (now_s := time.monotonic()) < until_s and link.away is None:
         if now_s >= ask_s:  # repeated, because it may have been rebooting
@@ -72,19 +103,13 @@ def _listen(link: SerialLink, baud: int, listen_s: float) -> str:
             link.write(command("identify"))
         data = link.read(min(0.1, until_s - now_s))
         stream.feed([Chunk(host_ns(), data)])
+        if data:
+            ended_s = time.monotonic()
+            begun_s = begun_s if received else ended_s
         received = (received + data)[-MOST:]
-        if stream.identity is not None:
-            return _bridge(stream.identity)
-        if stream.version is not None:
-            return f"a bridge with wire protocol {stream.version}; this program uses {VERSION}"
-        line = _line(received)
-        if line is not None:
-            return f"prints lines: {line!r}; kind: text-lines, if these are volts"
-    if link.away is not None:
-        return link.away
-    if received:
-        return "sends neither frames nor lines: check the baud rate"
-    return f"silent for {listen_s:g} s"
+        if stream.identity is not None or stream.version is not None or is_enough(received):
+            break
+    return Heard(received, ended_s - begun_s, stream.identity, stream.version)
 
 
 def _bridge(identity: Identity) -> str:

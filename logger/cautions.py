@@ -39,6 +39,13 @@ CALIBRATE = (
     "Follow the licence conditions of your service, and keep test transmissions off the air: do"
     " not connect an antenna at any point.",
 )
+DUMMY_LOAD = (
+    "Connect a dummy load that is rated for the power to the antenna port; it becomes hot. Set the"
+    " lowest power, and key for a few seconds only.",
+    BURNS,
+    TRANSMITTER,
+    LICENCE,
+)
 MEASURE_LINE = (HEIGHTS, FULL_REFLECTION, BURNS, TRANSMITTER, LICENCE)
 TUNE = (
     BURNS,

@@ -14,7 +14,9 @@ from pathlib import Path
 import pytest
 
 from logger.cli import COMMANDS
+from logger.cli import command as root
 from logger.config.load import load
+from logger.handbook.reference import reference
 from logger.isolate.hints import newest
 from logger.store.reader import Store
 from logger.store.writer import StoreWriter
@@ -24,11 +26,11 @@ ROOT = Path(__file__).parent.parent
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_has_help_and_stands_in_the_readme(name: str) -> None:
+def test_every_command_has_help_and_stands_in_the_reference(name: str) -> None:
     shown = mismatchd(name, "--help").stdout
     assert "--help" in shown
     assert len(shown.splitlines()) > 3
-    assert re.search(rf"^\| `{name}\b", (ROOT / "README.md").read_text(), re.MULTILINE)
+    assert re.search(rf"^\| `mismatchd {name}\b", reference(root), re.MULTILINE)
 
 
 def test_the_example_configuration_is_sound() -> None:

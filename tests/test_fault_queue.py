@@ -249,7 +249,7 @@ def test_whatever_happens_messages_are_few_and_the_latest_state_is_reported(
 
 
 def assert_limits(sent: list[tuple[float, list[str], Message]]) -> None:
-    """Every limit of the README, for each fault and for the station."""
+    """Every limit of the handbook, for each fault and for the station."""
     times = [time_s for time_s, _, _ in sent]
     for span_s, most in MOST_AT_STATION:
         assert all(b - a >= span_s for a, b in zip(times, times[most:], strict=False))

@@ -49,6 +49,8 @@ from tests.page_server import serving
 from tests.station import mismatchd
 
 FENCE = re.compile(r"^```.*?^```", re.MULTILINE | re.DOTALL)
+README = (FOLDER.parent.parent / "README.md").read_text(encoding="utf-8")
+TEXTS = {topic: read(topic) for topic in TOPICS} | {"README": README}
 TITLES = {name: title(name) for name in NAMES}
 COMMANDS = {context.command_path: command for context, command in walk(root, "mismatchd")}
 
@@ -80,10 +82,10 @@ def test_links_and_images_lead_somewhere(topic: str) -> None:
         assert name == f"{REFERENCE}.md" or (FOLDER / name).exists(), target
 
 
-@pytest.mark.parametrize("topic", TOPICS)
+@pytest.mark.parametrize("topic", TEXTS)
 def test_commands_and_options_exist(topic: str) -> None:
     """Each `mismatchd ...` in the text names a command, and options that this command has."""
-    for line in re.findall(r"(?<!/etc/)\bmismatchd ([a-z][^`\n|]*)", read(topic)):
+    for line in re.findall(r"(?<!/etc/)\bmismatchd ([a-z][^`\n|]*)", TEXTS[topic]):
         words = line.split()
         command: click.Command = root
         while isinstance(command, click.Group) and words and not words[0].startswith("-"):
@@ -97,6 +99,15 @@ def test_commands_and_options_exist(topic: str) -> None:
         for word in words:
             if re.fullmatch(r"-[a-z]|--[a-z][a-z-]*", word):
                 assert word in known, line
+
+
+def test_the_readme_is_short_and_leads_to_every_topic() -> None:
+    assert README.count("\n") <= 130
+    targets = re.findall(r"\]\(([^)]+)\)", FENCE.sub("", README))
+    assert [target for target in targets if not (FOLDER.parent.parent / target).exists()] == []
+    assert {Path(target).stem for target in targets} >= set(TOPICS)
+    pictures = [FOLDER.parent.parent / target for target in targets if target.endswith(".png")]
+    assert sum(picture.stat().st_size for picture in pictures) < 300_000
 
 
 def test_images_are_located_for_a_terminal() -> None:

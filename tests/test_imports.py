@@ -28,7 +28,7 @@ LAYERS = (
     "diagnosis",
     "service",
     "daemon tune",
-    "charts dashboard isolate wiggle",
+    "charts dashboard isolate setup wiggle",
     "handbook report recompute",
     "page",
     "cli",

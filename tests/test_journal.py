@@ -33,7 +33,7 @@ def exported(config: Path) -> list[dict[str, str]]:
 def test_entries_are_written_beside_the_daemon_and_exported(tmp_path: Path) -> None:
     with pty() as (_, name):
         config = write_config(tmp_path, name)
-        refused = mismatchd("journal", "add", "too early", "-c", config, check=False)
+        refused = mismatchd("journal", "edit", "1", "--text", "early", "-c", config, check=False)
         assert (refused.returncode, refused.stderr.count("\n")) == (1, 1)
         daemon = Running(config)
         try:

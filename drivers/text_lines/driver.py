@@ -22,6 +22,14 @@ LEAP_NS = 50_000_000  # a time that must be moved by this much comes from a cloc
 UNREADABLE_LINES = 50  # report after this many consecutive dropped lines,
 UNREADABLE_S = 1.0  # or after this time with at least FEW_LINES dropped
 FEW_LINES = 5
+SHOWN = 60  # characters shown of a line
+WHY_UNREADABLE = {
+    "malformed": "it is no list of numbers; let the board print pairs only, or correct `baud`",
+    "wrong_count": "it has not as many numbers as `columns` names; correct `columns`",
+    "control": "it is no text; correct `baud`",
+    "not_finite": "a value is no finite number; correct what the board prints",
+    "out_of_range": "a value is out of range; correct its unit in `columns` or `counts_full_scale`",
+}
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
 
@@ -94,6 +102,17 @@ class TextStream:
     def columns(self) -> tuple[str, ...] | None:
         """Names of the columns, None while unknown."""
         return self._parser.columns
+
+    def why_unreadable(self) -> str:
+        """Return why the last dropped line could not be read, with the line, and the remedy."""
+        reason, line = self._parser.rejected or ("", b"")
+        got = f"got {repr(line[:SHOWN])[1:]}: " if line else ""
+        if self.columns is None and reason in ("malformed", "wrong_count"):
+            why = "no header line arrived and the configuration has no `columns`"
+            return f"{why}; {got.removesuffix(': ')}".rstrip("; ")
+        return got + WHY_UNREADABLE.get(
+            reason, "check `baud` and `columns`, and what else prints on this port"
+        )
 
     def reset(self) -> None:
         """Handle a reconnect: the next data may begin in the middle of a line."""
@@ -260,12 +279,9 @@ class TextLinesDriver:
         limit = FEW_LINES if now_s - self._read_s >= UNREADABLE_S else UNREADABLE_LINES
         if not self._unreadable and dropped - self._dropped >= limit:
             self._unreadable = True
-            reason = (
-                "no header line arrived and the configuration has no `columns`"
-                if self._stream.columns is None
-                else "check `baud` and `columns`, and what else prints on this port"
+            self._notices.append(
+                f"lines arrive, but none is readable: {self._stream.why_unreadable()}"
             )
-            self._notices.append(f"lines arrive, but none is readable: {reason}")
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
         """Return bytes as they arrive, for up to `linger_s` after the first."""

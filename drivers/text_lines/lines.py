@@ -73,6 +73,11 @@ def _delimited(text: bytes, columns: Layout | None) -> Row | str:
     return _row(columns, fields)
 
 
+def numbers(line: bytes) -> list[bytes]:
+    """Return the fields of a line of delimited numbers, or none if it is another line."""
+    return _split(line.strip(b" "), _NUMBER)
+
+
 def _header(text: bytes, scale: Scale) -> Layout | None:
     names = _split(text, _NAME)
     try:

@@ -82,6 +82,7 @@ class LineParser:
         if not 0 < max_line <= LONGEST_LINE:
             raise ValueError(f"max_line must be from 1 to {LONGEST_LINE}")
         self.counters: dict[str, int] = dict.fromkeys((*REASONS, "lines"), 0)
+        self.rejected: tuple[str, bytes] | None = None  # reason and text of the last dropped line
         self._scale = Scale(counts_full_scale, reference_v)
         self._layout = None if columns is None else layout(tuple(columns), self._scale)
         self._max_line = max_line
@@ -221,6 +222,7 @@ class LineParser:
         elif isinstance(result, str):
             if result != "malformed" or line.strip(b" \t"):
                 self.counters[result] += 1
+                self.rejected = (result, line)
         elif self._layout is None or result.columns != self._layout.columns:
             self._layout = result
             self._expect(result)

@@ -248,7 +248,8 @@ def load(path: Path) -> CalibrationFile:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise CalibrationError(
-            f"{path}: no such calibration file; name one under `calibration:`"
+            f"{path}: no such calibration file; name one under `calibration:`. Not made yet? Run"
+            " `mismatchd calibrate bench points.csv -o coupler.yaml`"
         ) from error
     except (OSError, UnicodeDecodeError) as error:
         raise CalibrationError(f"{path}: cannot be read: {_one_line(error)}") from error

@@ -13,6 +13,7 @@ from logger.cli.lazy import LazyGroup
 from logger.errors import MismatchdError
 
 COMMANDS = {
+    "setup": "setup",
     "run": "run",
     "check": "check",
     "ports": "ports",

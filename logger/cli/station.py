@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -15,7 +16,8 @@ from logger.errors import ConfigError
 if TYPE_CHECKING:
     from logger.calibration.coupler import Coupler
     from logger.calibration.file import CalibrationFile
-    from logger.config.load import Config
+    from logger.config.load import Config, Sections
+    from logger.store.writer import StoreWriter
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -53,10 +55,15 @@ def configuration(config_path: Path | None) -> Config:
     return config
 
 
+def config_sections(config_path: Path | None) -> Sections:
+    """Load the configuration without importing the driver. Raises ConfigError."""
+    path = config_path or config_file.default_path(os.environ, Path.cwd())
+    return config_file.load_sections(path)
+
+
 def store_path(config_path: Path | None) -> Path:
     """Return the path of the store, without importing the driver. Raises ConfigError."""
-    path = config_path or config_file.default_path(os.environ, Path.cwd())
-    return config_file.load_sections(path).store.path
+    return config_sections(config_path).store.path
 
 
 def configuration_if_any(config_path: Path | None) -> Config | None:
@@ -77,7 +84,10 @@ def calibration_of(config: Config) -> CalibrationFile:
     from logger.calibration.file import load
 
     if config.calibration is not None:
-        return load(config.calibration)
+        content = load(config.calibration)
+        if warning := wrong_coupler(content, config.kind):
+            click.echo(f"warning: {config.calibration}: {warning}", err=True)
+        return content
     if config.kind != "simulated":
         raise ConfigError(
             f"{config.path}: calibration: missing; name the coupler's calibration file. Not made"
@@ -90,6 +100,19 @@ def calibration_of(config: Config) -> CalibrationFile:
     assert isinstance(driver, SimulatedDriver)
     truth = driver.truth()
     return calibration(truth.coupler, truth.adc)
+
+
+def wrong_coupler(content: CalibrationFile, kind: str) -> str | None:
+    """Return a warning if a real coupler is read by the calibration of the simulated one."""
+    from logger.calibration.simulated import COUPLER
+
+    # A recording of the simulated station may well be replayed.
+    if content.instrument.get("coupler") != COUPLER or kind in ("simulated", "replay"):
+        return None
+    return (
+        "this calibration is that of the simulated coupler: watts and SWR are wrong; run"
+        " `mismatchd calibrate bench points.csv -o coupler.yaml`"
+    )
 
 
 def coupler_of(config: Config) -> Coupler:
@@ -118,15 +141,21 @@ def make_ready(config: Config, coupler: Coupler) -> None:
     """
     from logger.calibration.file import dump
     from logger.live.status import ask
+
+    if ask(config.store.path) is None:
+        with created_store(config.store.path) as store:
+            store.insert_calibration(coupler.id, dump(coupler.content))
+
+
+@contextmanager
+def created_store(path: Path) -> Iterator[StoreWriter]:
+    """Open the store, created or migrated if needed, while no daemon uses it. Raises StoreError."""
     from logger.store.lock import StoreLock
     from logger.store.writer import StoreWriter
 
-    path = config.store.path
-    if ask(path) is not None:
-        return
     lock = StoreLock(path)
     try:
         with StoreWriter.open(path) as store:
-            store.insert_calibration(coupler.id, dump(coupler.content))
+            yield store
     finally:
         lock.release()

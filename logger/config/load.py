@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
+SYSTEM_STORE = Path("/var/lib/mismatchd/station.sqlite")  # programs do not write to /etc
 EXAMPLE = "'driver: {kind: simulated}'"
 HOUR_MS = 3_600_000
 MOST_MHZ = 1000.0  # more must be meant as kilohertz
@@ -183,7 +184,13 @@ class WeatherOptions(Section, frozen=True, kw_only=True):
 class StoreOptions(Section, frozen=True, kw_only=True):
     """The database, and the retention of raw volts in days."""
 
-    path: Annotated[Path, Meta(description="The database.")] = Path("data/station.sqlite")
+    path: Annotated[
+        Path,
+        Meta(
+            description="The database. Default of a configuration below /etc:"
+            " /var/lib/mismatchd/station.sqlite."
+        ),
+    ] = Path("data/station.sqlite")
     keep_samples_days: Annotated[
         int, Meta(ge=1, le=36500, description="Retention of raw pairs; derived rows are kept.")
     ] = 400
@@ -336,7 +343,7 @@ def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
             return path
     raise ConfigError(
         f"no configuration file: ${ENVIRONMENT} is not set, {cwd / 'config.yaml'} and "
-        f"{SYSTEM_PATH} do not exist; create one or name one with -c FILE"
+        f"{SYSTEM_PATH} do not exist; run `mismatchd setup`, or name one with -c FILE"
     )
 
 
@@ -377,6 +384,9 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
     if not isinstance(document.data, dict):
         raise report.error((), f"the file is not a mapping; write keys and values, as in {EXAMPLE}")
     sections = report.convert(document.data, Sections, (), ())
+    if "path" not in (document.data.get("store") or {}) and path.absolute().is_relative_to("/etc"):
+        store = msgspec.structs.replace(sections.store, path=SYSTEM_STORE)
+        sections = msgspec.structs.replace(sections, store=store)
     mhz = sections.station.frequency_mhz
     if mhz is not None and mhz >= MOST_MHZ:
         raise report.error(

@@ -301,7 +301,7 @@ class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
 
     @property
     def destination(self) -> str:
-        return f"{self.message!r} to the bridge"
+        return f"the bridge ({self.message!r})"
 
 
 KINDS: dict[str, type[NotifierOptions]] = {

@@ -148,7 +148,15 @@ def _commands(root: click.Command) -> Iterator[str]:
         " Messages go to stderr, data to stdout.",
         "",
     )
-    for context, command in walk(root, "mismatchd"):
+    commands = list(walk(root, "mismatchd"))
+    yield from _table(
+        ("command", "does"),
+        (
+            (f"`{context.command_path}`", command.get_short_help_str(HELP_WIDTH))
+            for context, command in commands
+        ),
+    )
+    for context, command in commands:
         yield from (f"### {context.command_path}", "", "```text")
         yield from (command.get_help(context), "```", "")
 

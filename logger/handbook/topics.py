@@ -11,6 +11,7 @@ TOPICS = (
     "first-hour",
     "calibrating",
     "year",
+    "figures",
     "garden",
     "telling",
     "databases",

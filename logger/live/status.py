@@ -15,7 +15,9 @@ from types import TracebackType
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
+from logger.errors import StatusError
 from logger.live.local_socket import open_connection, open_listener, path_of
+from logger.store.database import OTHER_USER
 from logger.store.deliveries import DeliveryTotals
 from logger.store.outbox import ForwarderTotals
 from logger.utc import format_ns, format_optional
@@ -180,6 +182,18 @@ class StatusSocket:
         with contextlib.suppress(OSError), self._socket.accept()[0] as caller:
             caller.settimeout(SEND_TIMEOUT_S)
             caller.sendall(msgspec.json.encode(self._status()))
+
+
+def expect_access(store: Path) -> None:
+    """Raise StatusError if this user may not ask a daemon that serves `store`."""
+    try:
+        open_connection(store, SUFFIX, ANSWER_TIMEOUT_S).close()
+    except PermissionError as error:
+        raise StatusError(
+            f"{store}: only its owner may ask the daemon whether it runs{OTHER_USER}"
+        ) from error
+    except OSError:
+        return  # no daemon
 
 
 def ask(store: Path) -> Status | None:

@@ -69,7 +69,9 @@ class Database:
                 connection.close()
             if isinstance(error, StoreError):
                 raise
-            remedy = "" if os.access(path, os.R_OK, effective_ids=True) else OTHER_USER
+            # Even a reader writes to the log's index.
+            rights = os.R_OK | os.W_OK
+            remedy = "" if os.access(path, rights, effective_ids=True) else OTHER_USER
             raise StoreError(f"{path}: cannot be read: {error}{remedy}") from error
 
     def __enter__(self) -> Self:

@@ -20,8 +20,8 @@ class StoreLock:
 
     def __init__(self, store: Path) -> None:
         path = store.with_name(store.name + ".lock")
-        expect_ours(store, has_been_ours=path.exists())
         try:
+            expect_ours(store, has_been_ours=path.exists())
             path.parent.mkdir(parents=True, exist_ok=True)
             # Readable by its owner only: who can read it can lock it.
             flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
@@ -33,7 +33,7 @@ class StoreLock:
         except OSError as error:
             raise StoreError(
                 f"{path}: cannot be created: {error.strerror}; the daemon must be able to write to"
-                f" {path.parent}"
+                f" {path.parent}{_owner(path)}"
             ) from error
         try:
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -41,7 +41,7 @@ class StoreLock:
             holder = os.pread(self._fd, 32, 0).decode("ascii", "replace").strip() or "unknown"
             os.close(self._fd)
             raise StoreError(
-                f"{store}: another daemon uses this store (pid {holder}); stop it first"
+                f"{store}: a running daemon uses this store (pid {holder}); stop it first"
             ) from error
         os.ftruncate(self._fd, 0)
         with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
@@ -50,3 +50,11 @@ class StoreLock:
     def release(self) -> None:
         """Release the store for the next daemon."""
         os.close(self._fd)
+
+
+def _owner(path: Path) -> str:
+    """Return to whom a file, or the folder that exists above it, belongs."""
+    for part in (path, *path.parents):
+        with contextlib.suppress(OSError, KeyError):
+            return f" ({part} belongs to user {part.owner()})"
+    return ""

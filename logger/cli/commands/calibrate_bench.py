@@ -26,7 +26,8 @@ from logger.cli.guides.session import stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.numbers import numbers, positive
 from logger.cli.station import config_option, configuration, output_option
-from logger.errors import BenchPointError, UsageError
+from logger.errors import BenchPointError, MismatchdError, UsageError
+from logger.live.status import ask
 
 HIGHEST_W = 4.0  # proposed if the points file states none
 
@@ -132,6 +133,11 @@ def command(
     config = configuration(config_path)
     if not output.absolute().parent.is_dir():
         raise UsageError(f"{output}: cannot be written: there is no folder {output.parent}")
+    if (status := ask(config.store.path)) is not None:
+        raise MismatchdError(
+            f"the daemon (pid {status.pid}) reads the bridge; stop it for the session, for example"
+            " with `sudo systemctl stop mismatchd`, then start it again"
+        )
     file = PointsFile(points)
     driver = config.make_driver()
     terminal = Terminal()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.station import config_option, store_path
+from logger.cli.station import config_option, created_store, store_path
 from logger.config.report import one_line
 from logger.errors import UsageError
 from logger.store.journal import KINDS, Journal
@@ -53,7 +54,11 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
     text = _one_line(text)
     now_ns = time.time_ns() // 1000 * 1000
     time_ns = now_ns if when is None else parse_time(when, now_ns)
-    with Journal.editor(store_path(config_path)) as journal:
+    path = store_path(config_path)
+    if not os.path.lexists(path):  # what was done before the first run belongs to the record
+        with created_store(path):
+            pass
+    with Journal.editor(path) as journal:
         number = journal.insert(time_ns, kind, text)
     click.echo(f"entry {number}: {format_ns(time_ns)} {kind}", err=True)
 

@@ -22,6 +22,7 @@ from logger.live.client import Follower
 from logger.live.headline import fault_text
 from logger.live.reading_tracker import ReadingTracker
 from logger.live.screen import Frame, lines, plain
+from logger.live.status import expect_access
 from logger.live.status_poller import StatusPoller
 from logger.wording import capitalize
 
@@ -43,6 +44,7 @@ def command(config_path: Path | None, as_lines: bool) -> None:
     terminal) it prints one line a second, and one whenever a fault has changed.
     """
     config = configuration(config_path)
+    expect_access(config.store.path)
     console = Console(highlight=False)
     follower = Follower(config.store.path)
     draws = console.is_terminal and not console.is_dumb_terminal and not as_lines

@@ -13,9 +13,21 @@ from typing import Any
 import click
 import msgspec
 
-from logger.cli.station import config_option, configuration, store_path
-from logger.errors import StoreError
-from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status, ask
+from logger.cli.station import (
+    config_option,
+    config_sections,
+    configuration,
+    wrong_coupler,
+)
+from logger.errors import CalibrationError, StoreError
+from logger.live.status import (
+    ClockStatus,
+    ForwarderStatus,
+    NotifierStatus,
+    Status,
+    ask,
+    expect_access,
+)
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
 from logger.store.outbox import Outbox
@@ -32,10 +44,12 @@ def command(config_path: Path | None, as_json: bool) -> None:
 
     Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
     points if that loses some or doubles sums, faults that are not closed and open alarms. Exit
-    code 1 if it is not running.
+    code 1 if it is not running, or this user may not know.
     """
-    path = store_path(config_path)
+    path = config_sections(config_path).store.path
     live = ask(path)
+    if live is None:
+        expect_access(path)
     forwarders: Sequence[ForwarderStatus] = () if live is None else live.forwarders
     notifiers: Sequence[NotifierStatus] = () if live is None else live.notifiers
     stored: dict[str, Any] = {"store": str(path)}
@@ -71,6 +85,8 @@ def command(config_path: Path | None, as_json: bool) -> None:
                 {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
                 for alarm in store.open_alarms()
             ]
+    if (warning := _calibration_warning(config_path)) is not None:
+        stored["calibration_warning"] = warning
     stored["server_warnings"] = _server_warnings(config_path) if forwarders else {}
     if as_json:
         answer = {"alive": live is not None, **_columns(live), **stored}
@@ -82,10 +98,24 @@ def command(config_path: Path | None, as_json: bool) -> None:
             for line in _forwarder_lines(forwarder, stored["server_warnings"])
         ]
         outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
-        for name, text in [*_daemon_lines(live), *outlets, *_store_lines(stored)]:
+        doubt = [("calibration", warning)] if warning else []
+        for name, text in [*_daemon_lines(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(f"{name:14}{text}")
     if live is None:
         sys.exit(1)
+
+
+def _calibration_warning(config_path: Path | None) -> str | None:
+    """Return a warning if the configured calibration is not that of the coupler."""
+    from logger.calibration.file import load
+
+    sections = config_sections(config_path)
+    if sections.calibration is None:
+        return None
+    try:
+        return wrong_coupler(load(sections.calibration), str(sections.driver.get("kind")))
+    except CalibrationError as error:  # the daemon has read it; status need not be able to
+        return str(error)
 
 
 def _server_warnings(config_path: Path | None) -> dict[str, list[str]]:

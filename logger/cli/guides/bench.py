@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-import time
-from collections import deque
 
-import numpy as np
-
-from drivers.contract import Driver, EndOfInput, SampleBlock
+from drivers.contract import Driver
 from logger.calibration.bench_points import WATTS_PER_VOLT2, BenchPoint
 from logger.calibration.bench_session import (
     UNKEYED_S,
@@ -23,6 +18,7 @@ from logger.calibration.directivity import PARALLEL_OHM
 from logger.calibration.points_file import PointsFile
 from logger.calibration.steady import Level, Quiet, SteadyReading, Trouble, Watch, unsteady
 from logger.cautions import CALIBRATE, before_keying
+from logger.cli.guides.pairs import PairListener
 from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.numbers import positive
 
@@ -43,11 +39,6 @@ SETUPS = {
 UNITS = {"watts": "W", "vrms": "V rms", "vp": "V peak", "vpp": "V p-p", "none": ""}
 REPEAT = "r"
 ANSWERS = "Enter, a figure, r, b, s or q"
-LISTEN_S = 0.1
-LINGER_S = 0.05
-PIECE_NS = 50_000_000
-SILENCE_S = 3.0
-REMIND_S = 3.0
 
 
 class PowerScale:
@@ -85,16 +76,13 @@ class BenchGuide:
         scale: PowerScale,
         average_s: float,
     ) -> None:
-        self._driver = driver
         self._terminal = terminal
         self._file = file
         self._scale = scale
         self._average_s = average_s
         self._session = BenchSession(steps, match_points(steps, file.points))
         self._setup: str | None = None
-        self._pieces: deque[SampleBlock | None] = deque()
-        self._latest_s = math.inf
-        self._silent = False
+        self._pairs = PairListener(driver, terminal)
 
     def progress(self) -> str:
         """Return the progress of the session as text."""
@@ -110,7 +98,7 @@ class BenchGuide:
             say(f"{self._file.path}: the last line is incomplete and ignored")
         if self._session.done:
             say(f"{self.progress()}; continuing with the others")
-        self._latest_s = time.monotonic()
+        self._pairs.begin()
         while (number := self._session.current) is not None:
             self._take(number)
 
@@ -131,7 +119,7 @@ class BenchGuide:
             say(f"{title}: {step.name}, about {self._scale.words(figure)}.")
         else:
             say(f"{title}: {step.name}, the setting called {figure:g}.")
-        answer = self._ask("Enter when ready:")
+        answer = self._pairs.ask("Enter when ready:")
         if self._obey(answer):
             return
         if answer and step.power_w > 0 and (typed := positive(answer)):
@@ -167,7 +155,7 @@ class BenchGuide:
         has_figure = quiet is not None and self._scale.is_known
         doubted: float | None = None
         while True:
-            answer = self._ask(
+            answer = self._pairs.ask(
                 f"The reference showed [{self._scale.words(proposed)}]:"
                 if has_figure
                 else "Enter to keep it, r to repeat it:"
@@ -231,7 +219,7 @@ class BenchGuide:
                 if not self._obey(line):
                     say("No key-down detected; try again.")
                 return None
-            block, has_notice = self._listen()
+            block, has_notice = self._pairs.listen()
             if has_notice:
                 say("Release the key; this step begins again.")
                 return None
@@ -243,69 +231,12 @@ class BenchGuide:
         if isinstance(outcome, SteadyReading):
             if quiet:
                 say("Steady. Release the key.")
-                self._wait_for_release(quiet)
+                self._pairs.wait_for_release(quiet)
             return outcome
         say(_explain(outcome, step, watch, quiet))
         if quiet:
-            self._wait_for_release(quiet)
+            self._pairs.wait_for_release(quiet)
         return None
-
-    def _wait_for_release(self, quiet: Quiet) -> None:
-        """Wait until the key is up; on a terminal, Enter skips the wait."""
-        reminded_s = time.monotonic()
-        while True:
-            if self._terminal.interactive and (line := self._terminal.line(0.0)) is not None:
-                if line:
-                    self._terminal.give_back(line)
-                return
-            try:
-                block, _ = self._listen()
-            except EndOfInput:  # the readings so far can still be confirmed
-                return
-            if block is not None and not quiet.keyed(block.forward_v, block.reflected_v).any():
-                return
-            if time.monotonic() - reminded_s > REMIND_S:
-                reminded_s = time.monotonic()
-                self._terminal.say("Still keyed: release the key (or Enter to go on).")
-
-    def _ask(self, question: str) -> str:
-        """Ask a question and wait for the answer; discard pairs that arrive meanwhile."""
-        self._terminal.ask(question)
-        # Do not read on in a file: its next pairs belong to the next step.
-        waits = self._driver.finite
-        while (line := self._terminal.line(None if waits else 0.0)) is None:
-            _, has_notice = self._listen()
-            if has_notice:
-                self._terminal.ask(question)
-        return line.lower()
-
-    def _listen(self) -> tuple[SampleBlock | None, bool]:
-        """Return the next pairs, if any, and True if the driver reported something."""
-        if not self._pieces:
-            block = self._driver.read(LISTEN_S, LINGER_S)
-            self._pieces.extend(_pieces(block) if block and self._driver.finite else [block])
-        block = self._pieces.popleft()
-        notices = self._driver.notices()
-        for notice in notices:
-            self._terminal.say(notice)
-        now_s = time.monotonic()
-        if block is not None:
-            self._latest_s, self._silent = now_s, False
-        elif not self._silent and now_s - self._latest_s > SILENCE_S:
-            self._silent = True
-            self._terminal.say(
-                f"No data from the bridge for {SILENCE_S:g} s: check its plug and `driver` in the"
-                " configuration."
-            )
-            return block, True
-        return block, bool(notices)
-
-
-def _pieces(block: SampleBlock) -> list[SampleBlock]:
-    """Split a block into short pieces: in a file it may span key-downs of several steps."""
-    since_ns = (block.time_ns - block.time_ns[0]) // PIECE_NS
-    edges = [0, *(np.flatnonzero(np.diff(since_ns)) + 1).tolist(), len(block)]
-    return [block[begin:end] for begin, end in itertools.pairwise(edges)]
 
 
 def _setup(step: BenchStep) -> str:
