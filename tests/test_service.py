@@ -34,7 +34,7 @@ from tests.test_store import T0, transmission
 
 ROOT = Path(__file__).parent.parent
 VECTORS = yaml.safe_load((ROOT / "tests/references/sd_notify.yaml").read_text())["vectors"]
-UNIT = ROOT / "logger/systemd/mismatchd.service"
+UNIT = ROOT / "systemd/mismatchd.service"
 WATCHDOG_S = 2.0
 
 
@@ -498,7 +498,7 @@ ASSIGNS = {"SYMLINK", "ENV", "TAG"}
 
 
 def test_the_udev_rule_is_well_formed() -> None:
-    text = (ROOT / "logger/systemd/70-mismatchd.rules").read_text()
+    text = (ROOT / "systemd/70-mismatchd.rules").read_text()
     (rule,) = [part for part in text.splitlines() if part and not part.startswith("#")]
     tokens = [re.fullmatch(r'(\w+)(\{\w+\})?(==|!=|\+=|=)"([^"]*)"', t) for t in rule.split(", ")]
     assert all(tokens)
