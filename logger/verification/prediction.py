@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from logger.blocks import Noise
+from logger.blocks import Floats, Noise
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import SIDES
 
@@ -22,7 +22,7 @@ Condition = Literal["matched", "open"]
 DB = 10 / math.log(10)  # dB of power per neper
 NEAR_POWER = 4.0  # points within this factor of the present power predict best
 NEAR_KHZ = 1.05  # points of another band show another directivity
-ROUGH_DB = 0.3  # of a point that does not state its error
+MOST_DB = 2.0  # error of a point that predicts something
 LAW_DB = 0.1  # error that the points share with their neighbours: the fit of the detectors' law
 NO_NOISE = Noise((0.0, 0.0), (0.0, 0.0))
 
@@ -77,8 +77,14 @@ def _of_points(
     forward, reflected = (
         np.maximum(coupler.watts(side, column(f"{side}_v", 0.0), aux), 1e-9) for side in SIDES
     )
-    error_db = np.hypot(column("forward_error_db", LAW_DB), column("reflected_error_db", ROUGH_DB))
+    error_db = np.hypot(
+        np.hypot(column("forward_error_db", LAW_DB), column("reflected_error_db", LAW_DB)),
+        _reading_error_db(coupler, column("reflected_v", 0.0), reflected, column("readings", 1.0)),
+    )
     far = np.abs(np.log(forward / forward_w))
+    far = np.where(error_db > MOST_DB, np.inf, far)
+    if not np.isfinite(far).any():
+        return Prediction(0.0, None)
     near = far <= max(math.log(NEAR_POWER), float(far.min()))
     weight = 1 / (error_db[near] ** 2 + LAW_DB**2)
     ratio_db = DB * np.log(reflected / forward)[near]
@@ -86,3 +92,11 @@ def _of_points(
         float((weight * ratio_db).sum() / weight.sum()),
         math.hypot(1 / math.sqrt(float(weight.sum())), LAW_DB),
     )
+
+
+def _reading_error_db(coupler: Coupler, volts: Floats, watts: Floats, readings: Floats) -> Floats:
+    """Return the error of reflected watts (n,) from noise and resolution, dB."""
+    content = coupler.content
+    of_noise = content.noise.reflected_v / np.sqrt(np.maximum(readings, 1.0))
+    u_v = np.hypot(of_noise, content.converter.step_v / math.sqrt(12))
+    return np.asarray(DB * coupler.reflected.slope(volts) * u_v / watts)
