@@ -87,7 +87,9 @@ class DailyValues(Repository):
             f" {BIN_KHZ}) END,"
             " swr, forward_w_mean, calibration_id FROM transmissions"
             " WHERE start_ns >= ? AND start_ns < ? AND ended AND swr IS NOT NULL"
-            " AND forward_w_mean IS NOT NULL ORDER BY 1, 2, start_ns",
+            " AND forward_w_mean IS NOT NULL AND NOT EXISTS (SELECT 1 FROM verifications AS v"
+            " WHERE transmissions.id IN (v.transmission_id, v.open_transmission_id))"
+            " ORDER BY 1, 2, start_ns",
             (day * DAY_NS, (day + 1) * DAY_NS),
         )
         groups = groupby(rows, itemgetter(0, 1))
