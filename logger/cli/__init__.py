@@ -23,6 +23,7 @@ COMMANDS = {
     "wiggle": "wiggle",
     "export": "export",
     "isolate": "isolate",
+    "verify": "verify",
     "live": "live",
     "page": "page",
     "status": "status",

@@ -76,8 +76,8 @@ def calibration_of(config: Config) -> CalibrationFile:
     """
     from logger.calibration.file import load
 
-    if config.calibration is not None:
-        return load(config.calibration)
+    if config.calibration.file is not None:
+        return load(config.calibration.file)
     if config.kind != "simulated":
         raise ConfigError(
             f"{config.path}: calibration: missing; name the coupler's calibration file. Not made"

@@ -1,0 +1,98 @@
+"""Verifications in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from logger.physics.reflection import COVERAGE
+from logger.utc import format_ns
+from logger.verification.judgement import Judgement, Suspect, charts_of
+from logger.verification.reading import Verification
+from logger.wording import capitalize
+
+TITLES = {
+    "forward": "Forward power",
+    "load": "Balance on the load",
+    "open": "Balance into the open end",
+}
+SUSPECTS: dict[str, str] = {
+    "forward": "the forward port",
+    "reflected": "the reflected port",
+    "both": "both ports alike",
+    "transmitter": "the transmitter's power, or both ports alike",
+    "load": "the load, a plug or the directivity",
+}
+ADVICE: dict[Suspect, str] = {
+    "transmitter": "Read a reference meter at the next verification: it tells the transmitter from"
+    " the coupler.",
+    "load": "Unkeyed, clean and tighten the plugs of the load, and verify again.",
+    "undetermined": "Verify again with a reference meter and an open end at low power: they tell"
+    " the ports from the load and the transmitter.",
+}
+RECALIBRATE = "Recalibrate: `mismatchd calibrate bench`."
+WITHOUT_OPEN = (
+    "An open end at low power would compare the two ports much more closely; the SWR depends on"
+    " their balance."
+)
+
+
+def figures(verifications: Sequence[Verification]) -> Iterator[str]:
+    """Yield a sentence on each figure of the last verification."""
+    last = verifications[-1]
+    for name, (rows, chart) in charts_of(verifications).items():
+        if rows[-1] is not last:
+            continue
+        against = f"limits ±{chart.reach[-1]:.2f} dB"
+        if name == "forward":
+            shown = last.reference_w
+            watts = f"{last.forward_w:.3g} W"
+            if shown is not None:
+                against = f"the meter showed {shown:.3g} W; {against}"
+        else:
+            watts = "reflected over forward"
+        if len(rows) == 1 and getattr(last, f"{name}_expected_u_db") is None:
+            yield f"{TITLES[name]}: {watts}; the next verifications are compared with it."
+            continue
+        departure = f"{chart.value[-1] - chart.target:+.2f} dB from the expected value"
+        yield f"{TITLES[name]}: {watts}, {departure} ({against})."
+
+
+def verdict(judgement: Judgement) -> list[str]:
+    """Return the verdict in sentences, with what to do."""
+    if judgement.port is None:
+        return ["Fine: nothing differs from the calibration beyond the control limits."]
+    lines = [f"{capitalize(judgement.verdict)}: {change(judgement)}."]
+    if judgement.verdict == "recalibrate":
+        lines.append(RECALIBRATE)
+    elif judgement.port in ADVICE:
+        lines.append(ADVICE[judgement.port])
+    return lines
+
+
+def change(judgement: Judgement) -> str:
+    """Return what changed, by how much and since when."""
+    assert judgement.drift_db is not None
+    assert judgement.drift_u_db is not None
+    size = f"{judgement.drift_db:+.2f} dB (±{COVERAGE * judgement.drift_u_db:.2f}, 95 %)"
+    if judgement.port == "undetermined":
+        likely = sorted(judgement.odds.items(), key=lambda item: -item[1])
+        names = [f"{SUSPECTS[name]} ({share:.0%})" for name, share in likely if share >= 0.1]
+        text = f"a change of {size} in {', or '.join(names)}"
+    elif judgement.port == "load":
+        text = f"{SUSPECTS['load']} changed, and the load reflects {size}"
+    elif judgement.port == "transmitter":
+        text = f"{SUSPECTS['transmitter']} changed by {size}"
+    else:
+        verb = "read" if judgement.port == "both" else "reads"
+        text = f"{SUSPECTS[str(judgement.port)]} {verb} {size} compared with the calibration"
+    since = "" if judgement.since_ns is None else f", since {format_ns(judgement.since_ns)[:10]}"
+    if judgement.after_ns is not None and judgement.since_ns is not None:
+        after, since_day = (format_ns(at)[:10] for at in (judgement.after_ns, judgement.since_ns))
+        since = f", between {after} and {since_day}"
+    return text + since
+
+
+def entry(judgement: Judgement) -> str:
+    """Return the text for the journal."""
+    result = "fine" if judgement.port is None else f"{judgement.verdict}: {change(judgement)}"
+    return f"coupler verified on the dummy load: {result}"
