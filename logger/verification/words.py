@@ -42,19 +42,20 @@ def figures(verifications: Sequence[Verification]) -> Iterator[str]:
     for name, (rows, chart) in charts_of(verifications).items():
         if rows[-1] is not last:
             continue
-        against = f"limits ±{chart.reach[-1]:.2f} dB"
-        if name == "forward":
-            shown = last.reference_w
-            watts = f"{last.forward_w:.3g} W"
-            if shown is not None:
-                against = f"the meter showed {shown:.3g} W; {against}"
-        else:
-            watts = "reflected over forward"
-        if len(rows) == 1 and getattr(last, f"{name}_expected_u_db") is None:
-            yield f"{TITLES[name]}: {watts}; the next verifications are compared with it."
+        shown = "reflected over forward" if name != "forward" else f"{last.forward_w:.3g} W"
+        if name == "forward" and last.reference_w is not None:
+            shown += f" where the meter showed {last.reference_w:.3g} W"
+        is_predicted = getattr(last, f"{name}_expected_u_db") is not None
+        if len(rows) == 1 and not is_predicted:
+            yield f"{TITLES[name]}: {shown}; the next checks are compared with it."
             continue
-        departure = f"{chart.value[-1] - chart.target:+.2f} dB from the expected value"
-        yield f"{TITLES[name]}: {watts}, {departure} ({against})."
+        zero = 0.0 if is_predicted else chart.target
+        low, high = chart.target - zero - chart.reach[-1], chart.target - zero + chart.reach[-1]
+        yield (
+            f"{TITLES[name]}: {shown}, {_signed(chart.value[-1] - zero)} dB from the"
+            f" {'calibration' if is_predicted else 'first checks'}"
+            f" (limits {_signed(low)} to {_signed(high)})."
+        )
 
 
 def verdict(judgement: Judgement) -> list[str]:
@@ -96,3 +97,7 @@ def entry(judgement: Judgement) -> str:
     """Return the text for the journal."""
     result = "fine" if judgement.port is None else f"{judgement.verdict}: {change(judgement)}"
     return f"coupler verified on the dummy load: {result}"
+
+
+def _signed(db: float) -> str:
+    return f"{round(db, 2) + 0.0:+.2f}"
