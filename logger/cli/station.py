@@ -15,7 +15,7 @@ from logger.errors import ConfigError
 if TYPE_CHECKING:
     from logger.calibration.coupler import Coupler
     from logger.calibration.file import CalibrationFile
-    from logger.config.load import Config
+    from logger.config.load import Config, Sections
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -53,10 +53,16 @@ def configuration(config_path: Path | None) -> Config:
     return config
 
 
+def sections_of(config_path: Path | None) -> Sections:
+    """Return the configuration without importing the driver. Raises ConfigError."""
+    return config_file.load_sections(
+        config_path or config_file.default_path(os.environ, Path.cwd())
+    )
+
+
 def store_path(config_path: Path | None) -> Path:
     """Return the path of the store, without importing the driver. Raises ConfigError."""
-    path = config_path or config_file.default_path(os.environ, Path.cwd())
-    return config_file.load_sections(path).store.path
+    return sections_of(config_path).store.path
 
 
 def configuration_if_any(config_path: Path | None) -> Config | None:

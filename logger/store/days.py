@@ -114,5 +114,7 @@ def _by_channel(rows: Sequence[Row]) -> list[Days]:
             np.array, zip(*group, strict=True)
         )
         numbers = np.array([calibrations[name] for name in names])
-        series.append(Days(*key, day, swr, spread, transmissions, power_w, numbers))
+        series.append(
+            Days(*key, day, swr, spread, transmissions, power_w, numbers, tuple(calibrations))
+        )
     return series

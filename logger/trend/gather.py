@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from msgspec.structs import replace
 
+from logger.calibration.file import parse
 from logger.daily import Days, Weather, WorkEvent
+from logger.errors import CalibrationError
 from logger.rows import Alarm
 from logger.store.days import DailyValues
 from logger.store.journal import WORK
 from logger.store.reader import Store
 from logger.store.tables import ALARMS, JOURNAL
+from logger.store.verifications import Verifications
 from logger.store.weather import WeatherRows
 from logger.trend.account import Account, ChannelAccount, JournalEntry
+from logger.trend.instrument import Wander, separate, wanders
 from logger.trend.model import trend
 from logger.trend.station_state import station_state
 from logger.utc import format_ns
+from logger.verification.schedule import date_ns
 
 Progress = Callable[[str], None]
 
@@ -32,6 +37,7 @@ class History:
     weather: Weather | None
     entries: tuple[JournalEntry, ...]
     alarms: tuple[Alarm, ...]
+    wanders: Mapping[str, Wander] = field(default_factory=dict)
 
     @property
     def work(self) -> list[WorkEvent]:
@@ -56,7 +62,23 @@ def read_history(
         tuple(
             _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
         ),
+        wanders(Verifications(store.database).all(now_ns), _calibration_dates(store)),
     )
+
+
+def _calibration_dates(store: Store) -> dict[str, int | None]:
+    """Return the dates of the calibrations in use, UTC ns; None if unknown."""
+    return {
+        name: None if text is None else date_ns(_date(name, text))
+        for name, text in store.calibrations().items()
+    }
+
+
+def _date(name: str, text: str) -> str:
+    try:
+        return parse(text, f"calibration {name}").date
+    except CalibrationError:
+        return ""
 
 
 def account(
@@ -81,12 +103,16 @@ def account(
     trends: list[ChannelAccount] = []
     for days in used[:most]:
         events = history.work + _recalibrations(days)
-        trends.append(ChannelAccount(days, trend(days, events, history.weather)))
+        sound, instrument = separate(days, history.wanders)
+        slope_u = instrument.slope_u if instrument.checks else 0.0
+        of_days = trend(sound, events, history.weather, slope_u)
+        trends.append(ChannelAccount(sound, of_days, instrument))
         progress(trends[-1].name)
     state = None
     if joint:
         progress("antenna and line")
-        state = station_state(history.days, history.work)
+        sound_days = [separate(days, history.wanders)[0] for days in history.days]
+        state = station_state(sound_days, history.work)
     return Account(
         station,
         limit,

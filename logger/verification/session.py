@@ -46,7 +46,7 @@ class VerificationSession:
             load.keying,
             None if open_end is None else open_end.keying,
             state.reference_w,
-            time_ns=load.end_ns,
+            time_ns=(open_end or load).end_ns,
             channel=load.channel,
             frequency_khz=load.frequency_khz,
             transmission_ids=(

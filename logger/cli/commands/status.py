@@ -13,14 +13,17 @@ from typing import Any
 import click
 import msgspec
 
-from logger.cli.station import config_option, configuration, store_path
+from logger.cli.station import config_option, configuration, sections_of
 from logger.errors import StoreError
 from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status, ask
+from logger.service.upkeep import calibration_due
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
 from logger.store.outbox import Outbox
 from logger.store.reader import Store
+from logger.store.verifications import Verifications
 from logger.utc import format_ns
+from logger.verification.schedule import Schedule
 from logger.wording import count
 
 
@@ -31,10 +34,11 @@ def command(config_path: Path | None, as_json: bool) -> None:
     """Show the state of the daemon.
 
     Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
-    points if that loses some or doubles sums, faults that are not closed and open alarms. Exit
-    code 1 if it is not running.
+    points if that loses some or doubles sums, age of the calibration and when a check of the
+    coupler is due, faults that are not closed and open alarms. Exit code 1 if it is not running.
     """
-    path = store_path(config_path)
+    sections = sections_of(config_path)
+    path = sections.store.path
     live = ask(path)
     forwarders: Sequence[ForwarderStatus] = () if live is None else live.forwarders
     notifiers: Sequence[NotifierStatus] = () if live is None else live.notifiers
@@ -57,6 +61,10 @@ def command(config_path: Path | None, as_json: bool) -> None:
                     NotifierStatus.of_totals(notifier.title, deliveries.totals(notifier.title))
                     for notifier in config.notifiers
                 ]
+            schedule = Schedule.of(
+                calibration_due(sections), Verifications(store.database).last_ns()
+            )
+            stored["calibration"] = schedule.columns()
             stored["open_faults"] = [
                 {
                     "id": fault.id,
@@ -82,6 +90,8 @@ def command(config_path: Path | None, as_json: bool) -> None:
             for line in _forwarder_lines(forwarder, stored["server_warnings"])
         ]
         outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
+        if "calibration" in stored:
+            outlets.append(("calibration", schedule.describe(time.time_ns())))
         for name, text in [*_daemon_lines(live), *outlets, *_store_lines(stored)]:
             click.echo(f"{name:14}{text}")
     if live is None:
