@@ -87,6 +87,7 @@ def wanders(
     return {
         name: _wander([row for row in verifications if row.calibration_id == name], time_ns)
         for name, time_ns in calibrated.items()
+        if time_ns is not None or any(row.calibration_id == name for row in verifications)
     }
 
 
