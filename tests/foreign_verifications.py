@@ -101,6 +101,7 @@ class Station:
                     "power_w": power_w * (1 + bench_error),
                     "forward_v": float(forward_v),
                     "reflected_v": float(reflected_v),
+                    "readings": float(PAIRS),
                 }
                 points.append(point)
         ports = []

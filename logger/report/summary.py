@@ -9,7 +9,7 @@ from typing import Literal, TypeVar
 import msgspec
 
 from logger.diagnosis.checks import CautionedCheck, checks_of
-from logger.diagnosis.rules import NOTHING
+from logger.diagnosis.rules import NOTHING, SHACK
 from logger.diagnosis.scoring import Diagnosis
 from logger.feedline.course import Course
 from logger.physics.reflection import COVERAGE
@@ -339,6 +339,17 @@ def moving(account: Account) -> list[ChannelAccount]:
     ]
 
 
+def _may_be_coupler(channel: ChannelAccount) -> bool:
+    """True if a slope without a step is no larger than that of a coupler that wanders."""
+    slope, instrument = channel.trend.slope_per_year, channel.instrument
+    return (
+        instrument is not None
+        and slope is not None
+        and abs(slope) <= COVERAGE * instrument.slope_u
+        and all(step.explained_by is not None for step in channel.trend.steps)
+    )
+
+
 def _state(
     account: Account,
     forecasts: Sequence[Forecast],
@@ -441,6 +452,12 @@ def _next_check(
         likely = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
         names = name_channels([item.days for item in channels])
         because = f"The SWR has changed on {names}."
+        if all(map(_may_be_coupler, channels)):
+            because += (
+                " The coupler may have drifted so far: `mismatchd verify` first, with the line off"
+                " and a dummy load in its place."
+            )
+            return NextCheck(because, (), checks_of([SHACK])[:MOST_CHECKS])
         return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
     because = "No check is needed now; a yearly inspection is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

@@ -232,6 +232,7 @@ STATE_CHECKS = {
         "With the key up, look for water at the plugs and in the braid; outdoors, keep well away"
         " from power lines. Measure the line alone: `mismatchd feedline measure`."
     ),
+    "coupler": "`mismatchd verify` once a month tells the coupler from the line.",
     "resonance": (
         "Look at the antenna from the ground: an element that slid in its clamp, ice, a branch or"
         " metal near it. Before you tilt or climb, look for power lines."

@@ -111,8 +111,9 @@ def account(
     state = None
     if joint:
         progress("antenna and line")
-        sound_days = [separate(days, history.wanders)[0] for days in history.days]
-        state = station_state(sound_days, history.work)
+        parts = [separate(days, history.wanders) for days in history.days]
+        balance_u_db = max((part.balance_slope_u_db for _, part in parts), default=0.0)
+        state = station_state([days for days, _ in parts], history.work, balance_u_db)
     return Account(
         station,
         limit,

@@ -10,6 +10,7 @@ walk remains as an uncertainty.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -23,7 +24,7 @@ from logger.verification.reading import Verification
 
 WANDER_DB = 1.0  # standard deviation after a year; an assumption
 UNKNOWN_DB = 10.0  # offset of a figure of which nothing is predicted
-DB_PER_LN = 20 / np.log(10)  # of a reflection coefficient
+DB_PER_LN = 20 / math.log(10)  # of a reflection coefficient
 GRID = 60  # days on which the slope's uncertainty is evaluated, at most
 
 
@@ -65,19 +66,22 @@ class Wander:
 
 @dataclass(frozen=True)
 class Instrument:
-    """Part of the coupler in one channel's trend; `slope_u` in SWR per year (standard error).
+    """Part of the coupler in one channel's trend.
 
+    slope_u         standard error of its slope from the balance, SWR per year
+    balance_slope_u_db  the same of the balance itself, dB per year
     checks          verifications of the calibrations in use
     balance_db      change of the balance on the last day, and its standard uncertainty
     """
 
     slope_u: float
+    balance_slope_u_db: float
     checks: int
     balance_db: float
     balance_u_db: float
 
 
-NOT_CHECKED = Instrument(slope_u=0.0, checks=0, balance_db=0.0, balance_u_db=0.0)
+NOT_CHECKED = Instrument(0.0, 0.0, 0, 0.0, 0.0)
 
 
 def wanders(
@@ -138,11 +142,11 @@ def separate(days: Days, wander_by_id: Mapping[str, Wander]) -> tuple[Days, Inst
         mask = days.calibration == number
         balance[mask] = own[number].mean(middle[mask])
     if not any(len(wander.day) for wander in own.values()):
-        return days, Instrument(_slope_u(days, own), 0, 0.0, _last_u(days, own))
+        return days, Instrument(*_slope_u(days, own), 0, 0.0, _last_u(days, own))
     rho = rho_of_swr(days.swr) * np.exp(-balance / DB_PER_LN)
     checks = {float(at) for wander in own.values() for at in wander.day}
     instrument = Instrument(
-        _slope_u(days, own), len(checks), float(balance[-1]), _last_u(days, own)
+        *_slope_u(days, own), len(checks), float(balance[-1]), _last_u(days, own)
     )
     return replace(days, swr=swr(rho)), instrument
 
@@ -153,12 +157,15 @@ def _last_u(days: Days, own: Mapping[int, Wander]) -> float:
     return float(np.sqrt(max(float(covariance[0, 0]), 0.0)))
 
 
-def _slope_u(days: Days, own: Mapping[int, Wander]) -> float:
-    """Return the standard error of a straight line's slope from the balance, SWR per year."""
+def _slope_u(days: Days, own: Mapping[int, Wander]) -> tuple[float, float]:
+    """Return the standard error of a straight line's slope from the balance.
+
+    It is in SWR per year and in dB per year.
+    """
     places = np.unique(np.linspace(0, len(days.day) - 1, GRID).astype(np.int64))
     day, number = days.day[places].astype(np.float64), days.calibration[places]
     if len(day) < 3 or day[-1] == day[0]:
-        return 0.0
+        return 0.0, 0.0
     years = (day - day.mean()) / YEAR
     levels = [(number == each).astype(np.float64) for each in np.unique(number)]
     pull = np.linalg.pinv(np.column_stack([years, *levels]))[0]
@@ -168,4 +175,5 @@ def _slope_u(days: Days, own: Mapping[int, Wander]) -> float:
         covariance = own[each].at(day[mask] + 0.5)[1]
         variance += float(pull[mask] @ covariance @ pull[mask])
     level = float(np.median(days.swr))
-    return float(np.sqrt(max(variance, 0.0)) * (level**2 - 1) / 2 / DB_PER_LN)
+    balance_db = float(np.sqrt(max(variance, 0.0)))
+    return balance_db * (level**2 - 1) / 2 / DB_PER_LN, balance_db

@@ -26,7 +26,7 @@ USUAL_CLASS = 5.0  # percent, of a reference meter whose class is not stated
 LOAD_RHO = 0.002
 CONTACT_DB = 0.04  # of the balance into an open end
 UNLIKE = 0.25  # share of a detector's change with temperature that the other one does not share
-LEAST_SECONDS = 3
+LEAST_SECONDS = 2
 LEAST_RATIO = 1e-7  # 70 dB
 
 
