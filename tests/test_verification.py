@@ -122,7 +122,7 @@ def test_another_calibration_begins_anew() -> None:
 
 
 def test_bench_points_predict_the_load() -> None:
-    station = Station(4)
+    station = Station(9)
     coupler = station.coupler
     near = predict(coupler, "matched", station.full_w, None)
     assert near.u_db is not None

@@ -22,7 +22,7 @@ Condition = Literal["matched", "open"]
 DB = 10 / math.log(10)  # dB of power per neper
 NEAR_POWER = 4.0  # points within this factor of the present power predict best
 NEAR_KHZ = 1.05  # points of another band show another directivity
-MOST_DB = 2.0  # error of a point that predicts something
+MOST_DB = 1.0  # error of a point that predicts something
 LAW_DB = 0.1  # error that the points share with their neighbours: the fit of the detectors' law
 NO_NOISE = Noise((0.0, 0.0), (0.0, 0.0))
 
@@ -82,10 +82,10 @@ def _of_points(
         _reading_error_db(coupler, column("reflected_v", 0.0), reflected, column("readings", 1.0)),
     )
     far = np.abs(np.log(forward / forward_w))
-    far = np.where(error_db > MOST_DB, np.inf, far)
-    if not np.isfinite(far).any():
-        return Prediction(0.0, None)
     near = far <= max(math.log(NEAR_POWER), float(far.min()))
+    near &= error_db <= MOST_DB
+    if not near.any():
+        return Prediction(0.0, None)
     weight = 1 / (error_db[near] ** 2 + LAW_DB**2)
     ratio_db = DB * np.log(reflected / forward)[near]
     return Prediction(
@@ -96,7 +96,7 @@ def _of_points(
 
 def _reading_error_db(coupler: Coupler, volts: Floats, watts: Floats, readings: Floats) -> Floats:
     """Return the error of reflected watts (n,) from noise and resolution, dB."""
-    content = coupler.content
-    of_noise = content.noise.reflected_v / np.sqrt(np.maximum(readings, 1.0))
-    u_v = np.hypot(of_noise, content.converter.step_v / math.sqrt(12))
+    noise_v, step_v = coupler.content.noise.reflected_v, coupler.content.converter.step_v
+    of_step = step_v / math.sqrt(12) if noise_v < step_v / 2 else 0.0  # more noise averages it out
+    u_v = np.hypot(noise_v / np.sqrt(np.maximum(readings, 1.0)), of_step)
     return np.asarray(DB * coupler.reflected.slope(volts) * u_v / watts)
