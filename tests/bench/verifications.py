@@ -1,6 +1,6 @@
 """Monthly checks of invented couplers: false alarms, drifts of 0.5 dB told, ports named.
 
-python -m tests.bench.verifications [--stations N]
+python -m tests.bench.verifications [--stations N] [--kind NAME]
 """
 
 from __future__ import annotations
@@ -73,9 +73,13 @@ def told(
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--stations", type=int, default=200)
-    stations = parser.parse_args().stations
+    parser.add_argument("--stations", type=int, default=100)
+    parser.add_argument("--kind", choices=list(KINDS))
+    options = parser.parse_args()
+    stations = options.stations
     for name, kind in KINDS.items():
+        if options.kind not in (None, name):
+            continue
         rate = false_alarms(kind, stations)
         print(f"{name}: false alarms {rate:.2%} of sound checks")
         for port, words in enumerate(("forward", "reflected", "both alike")):

@@ -2,9 +2,11 @@
 
 python -m tests.bench.wandering_couplers [--stations 50] [--wander 1.0]
 
-The stations are those of `tests.foreign_years` without steps and slope; the balance of the coupler
-walks at random. The rules see every transmission; the weeks around each alarm `baseline-shift` are
-diagnosed as the daemon does, two days after it.
+The stations are those of `tests.foreign_years` with their season and scatter, but without steps,
+slope and ice; the balance of the coupler walks at random. The rules see every transmission; the
+weeks around each alarm `baseline-shift` are diagnosed as the daemon does, two days after it. The
+state of antenna and line is estimated from all of the readings as `report` does, without checks of
+the coupler and as if none were needed.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from dataclasses import replace
 import numpy as np
 
 from logger.config.load import WatchdogOptions
+from logger.daily import Days
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import (
     ALARMS,
@@ -31,6 +34,8 @@ from logger.diagnosis.history import (
 )
 from logger.diagnosis.scoring import diagnose
 from logger.rows import Transmission
+from logger.trend.instrument import separate
+from logger.trend.station_state import station_state
 from logger.utc import DAY_NS
 from logger.watchdog import Watchdog, baseline_shift
 from tests.bench.foreign_causes import MOST_LINE_BLAME, line_blame
@@ -43,7 +48,7 @@ REVIEWED_NS = 2 * DAY_NS
 
 def wandering(seed: int, db_a_year: float) -> Years:
     """A sound station, read by a coupler whose balance walks."""
-    years = make_years(seed, years=YEARS, channels=3, slope=0.0, steps=0)
+    years = make_years(seed, years=YEARS, channels=3, slope=0.0, steps=0, growth=0.0, weather=0.0)
     rng = np.random.default_rng([77, seed])
     walk = np.cumsum(rng.normal(0, db_a_year / np.sqrt(365.25), years.days + 1))
     day = ((years.times_ns - years.start_ns) // DAY_NS).astype(int)
@@ -91,9 +96,33 @@ def weeks(rows: list[Transmission], about_ns: int) -> History:
     )
 
 
-def most_blame(seed: int, db_a_year: float) -> tuple[float, Counter[str]]:
+def daily(rows: list[Transmission]) -> list[Days]:
+    """Daily medians of each channel."""
+    values: dict[int | None, dict[int, list[float]]] = {}
+    for row in rows:
+        if row.swr is not None:
+            of_channel = values.setdefault(row.channel, {})
+            of_channel.setdefault(row.start_ns // DAY_NS, []).append(row.swr)
+    series = []
+    for channel, days in values.items():
+        day = np.array(sorted(days), dtype=np.int64)
+        ones = np.ones(len(day), dtype=np.int64)
+        swr = np.array([np.median(days[number]) for number in day.tolist()])
+        series.append(Days(channel, None, day, swr, 0.0 * swr, ones, 4.0 * ones, 0 * ones))
+    return series
+
+
+def states(rows: list[Transmission]) -> tuple[bool, bool]:
+    """True if a changing loss is told: as `report` does, and as if the coupler did not wander."""
+    series = daily(rows)
+    balance_u_db = max(separate(days, {})[1].balance_slope_u_db for days in series)
+    found = [station_state(series, (), u_db) for u_db in (balance_u_db, 0.0)]
+    told, naive = (state is not None and state.verdict in ("loss", "both") for state in found)
+    return told, naive
+
+
+def most_blame(rows: list[Transmission]) -> tuple[float, Counter[str]]:
     """Highest odds of a fault of line or antenna in all reviews of a station, and first causes."""
-    rows = transmission_rows(wandering(seed, db_a_year))
     worst, causes = 0.0, Counter[str]()
     for about_ns in alarms(rows):
         diagnosis = diagnose(gather(weeks(rows, about_ns), about_ns))
@@ -108,16 +137,20 @@ def main() -> None:
     parser.add_argument("--stations", type=int, default=50)
     parser.add_argument("--wander", type=float, default=1.0, help="dB a year")
     options = parser.parse_args()
-    worst, causes = [], Counter[str]()
+    worst, causes, losses = [], Counter[str](), []
     for seed in range(options.stations):
-        blame, own = most_blame(seed, options.wander)
+        rows = transmission_rows(wandering(seed, options.wander))
+        blame, own = most_blame(rows)
         worst.append(blame)
         causes += own
+        losses.append(states(rows))
     told = sum(blame > MOST_LINE_BLAME for blame in worst)
     print(
         f"{options.stations} sound stations, {YEARS} years, coupler {options.wander:g} dB a year:"
         f" a fault of line or antenna above {MOST_LINE_BLAME} on {told}; reviews {dict(causes)}"
     )
+    claims, naive = np.sum(losses, axis=0)
+    print(f"the report states a changing loss on {claims}; if it trusted the coupler, on {naive}")
 
 
 if __name__ == "__main__":
