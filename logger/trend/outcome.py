@@ -54,7 +54,7 @@ class Trend:
     """Trend of one channel.
 
     Slope and season are None where the data cannot separate them (less than a year), as `reasons`
-    then states.
+    then states; these also name a season of the detectors.
     """
 
     channel: int | None
