@@ -27,7 +27,13 @@ from logger.calibration.file import (
     PortVolts,
     Valid,
 )
-from logger.verification.reading import Keying, Verification, verify
+from logger.verification.reading import (
+    TRANSMITTER_DB,
+    Keying,
+    Verification,
+    transmitter_spread_db,
+    verify,
+)
 from tests.foreign_shacks import BENCH_C, DIODES, Diode
 
 MONTH_NS = 30 * 86_400 * 10**9
@@ -45,6 +51,7 @@ class Station:
     has_meter: bool = False
     has_open_points: bool = True
     transmitter_sd: float = 0.03  # of ln power
+    has_habit: bool = True  # the usual power is known
     rng: np.random.Generator = field(init=False)
 
     def __post_init__(self) -> None:
@@ -65,6 +72,9 @@ class Station:
         self.noise_v = rng.uniform(0.3e-3, 1e-3)
         self.meter_error = rng.uniform(-0.05, 0.05)
         self.usual_w = self.full_w * rng.uniform(0.8, 1.0)
+        # Sixty days of ordinary use, at the same setting.
+        days = self.usual_w * rng.lognormal(0, self.transmitter_sd, 60)
+        self.habit_db = transmitter_spread_db(days) if self.has_habit else TRANSMITTER_DB
         self.coupler = Coupler(self._calibration(), None, 8.0)
 
     def volts(
@@ -166,5 +176,11 @@ class Station:
         if self.has_meter:
             shown_w = watts * (1 + self.meter_error) * rng.lognormal(0, 0.02)
         return verify(
-            self.coupler, keyed, opened, shown_w, time_ns=BEGIN_NS + month * MONTH_NS, channel=20
+            self.coupler,
+            keyed,
+            opened,
+            shown_w,
+            transmitter_db=self.habit_db,
+            time_ns=BEGIN_NS + month * MONTH_NS,
+            channel=20,
         )

@@ -24,7 +24,13 @@ from logger.verification import words
 from logger.verification.control_chart import LAMBDA, WIDTH, control_chart
 from logger.verification.judgement import RECALIBRATE_DB, judge
 from logger.verification.prediction import predict
-from logger.verification.reading import Keying, Verification
+from logger.verification.reading import (
+    STEADIEST_DB,
+    TRANSMITTER_DB,
+    Keying,
+    Verification,
+    transmitter_spread_db,
+)
 from logger.verification.schedule import CalibrationDue, Schedule, reminder
 from logger.verification.session import KeyedReading, VerificationState, progress, restore
 from tests.foreign_verifications import BEGIN_NS, MONTH_NS, Station
@@ -148,6 +154,15 @@ def test_a_reading_needs_some_seconds() -> None:
     assert hidden is not None
     assert hidden.reflected_w > 0
     assert hidden.u_db > 3
+
+
+def test_the_usual_power_gives_the_repeatability() -> None:
+    rng = np.random.default_rng(1)
+    assert transmitter_spread_db(np.full(9, 4.0)) == TRANSMITTER_DB
+    assert transmitter_spread_db(np.full(30, 4.0)) == STEADIEST_DB
+    spread = transmitter_spread_db(4 * rng.lognormal(0, 0.035, 3000))
+    assert spread == pytest.approx(0.035 * 4.343, rel=0.1)
+    assert transmitter_spread_db(rng.uniform(1.0, 12.0, 50)) == TRANSMITTER_DB
 
 
 def test_a_session_is_restored() -> None:

@@ -6,7 +6,8 @@ into an open end. The repeatability of each is its uncertainty from one month to
 prediction lacks is the same in all verifications of a calibration and is kept apart.
 
 Repeatabilities are common practice, no single source: a meter repeats within 2 %, a transmitter
-within 6 %, plugs and load within a reflection coefficient of 0.002.
+within 6 % unless its usual power from day to day shows less, plugs and load within a reflection
+coefficient of 0.002.
 """
 
 from __future__ import annotations
@@ -18,10 +19,14 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
+from logger.blocks import Floats
 from logger.calibration.coupler import SQRT3, Coupler
 from logger.verification.prediction import DB, Condition, predict
 
 METER_DB, TRANSMITTER_DB = 0.1, 0.25
+STEADIEST_DB = 0.08  # of a transmitter, whatever its days show
+LEAST_DAYS = 10
+MAD = 1.4826  # standard deviation of a normal distribution per median absolute deviation
 USUAL_CLASS = 5.0  # percent, of a reference meter whose class is not stated
 LOAD_RHO = 0.002
 CONTACT_DB = 0.04  # of the balance into an open end
@@ -95,6 +100,7 @@ def verify(
     open_end: Keying | None,
     reference_w: float | None,
     *,
+    transmitter_db: float = TRANSMITTER_DB,
     time_ns: int,
     channel: int | None = None,
     frequency_khz: float | None = None,
@@ -102,12 +108,13 @@ def verify(
 ) -> Verification:
     """Return the verification, without a verdict.
 
-    `reference_w` is what a meter showed on the load. `transmission_ids` are those of load and open
+    `reference_w` is what a meter showed on the load, `transmitter_db` the repeatability of the
+    transmitter (see `transmitter_spread_db`). `transmission_ids` are those of load and open
     end.
     """
     by_class = float(coupler.content.instrument.get("reference_class_percent", 0)) or USUAL_CLASS
     has_meter = reference_w is not None
-    repeat_db = METER_DB if has_meter else TRANSMITTER_DB
+    repeat_db = METER_DB if has_meter else transmitter_db
     figures: dict[str, float | None] = {
         "forward_db": DB * math.log(load.forward_w / (reference_w or 1.0)),
         "forward_u_db": math.hypot(repeat_db, _thermal_db(coupler, "forward", load.forward_w)),
@@ -133,6 +140,15 @@ def verify(
         open_transmission_id=transmission_ids[1],
         **figures,  # type: ignore[arg-type]
     )
+
+
+def transmitter_spread_db(power_w: Floats) -> float:
+    """Return the repeatability of a transmitter from its mean power on successive days, (n,)."""
+    if len(power_w) < LEAST_DAYS:
+        return TRANSMITTER_DB
+    steps_db = np.abs(np.diff(DB * np.log(power_w)))
+    spread_db = MAD * float(np.median(steps_db)) / math.sqrt(2)
+    return min(max(spread_db, STEADIEST_DB), TRANSMITTER_DB)
 
 
 def _balance(

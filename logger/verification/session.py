@@ -36,8 +36,11 @@ class VerificationSession:
     def __init__(self, state: VerificationState) -> None:
         self.state = state
 
-    def result(self, coupler: Coupler) -> Verification:
-        """Return the verification; the load must have been read."""
+    def result(self, coupler: Coupler, transmitter_db: float) -> Verification:
+        """Return the verification; the load must have been read.
+
+        `transmitter_db` is the repeatability of the transmitter.
+        """
         state = self.state
         load, open_end = state.load, state.open_end
         assert load is not None
@@ -46,6 +49,7 @@ class VerificationSession:
             load.keying,
             None if open_end is None else open_end.keying,
             state.reference_w,
+            transmitter_db=transmitter_db,
             time_ns=(open_end or load).end_ns,
             channel=load.channel,
             frequency_khz=load.frequency_khz,

@@ -18,6 +18,7 @@ MONTHS, DRIFT_DB, FIRST = 24, 0.5, (1, 12)
 KINDS = {
     "load alone": {"has_open": False},
     "load alone, steady transmitter": {"has_open": False, "transmitter_sd": 0.01},
+    "load alone, usual power unknown": {"has_open": False, "has_habit": False},
     "with a meter": {"has_open": False, "has_meter": True},
     "with an open end": {"has_open": True},
     "open end, none at the calibration": {"has_open": True, "has_open_points": False},

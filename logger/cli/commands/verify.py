@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 import msgspec
+import numpy as np
 
 from logger.cautions import VERIFY, before_keying
 from logger.cli.guides.carriers import Carriers
@@ -14,13 +15,15 @@ from logger.cli.guides.session import confirm, offer_resume, stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.guides.verify import VerificationGuide
 from logger.cli.station import config_option, configuration, make_ready
+from logger.store.days import DailyValues
 from logger.store.reader import Store
 from logger.store.tables import VERIFICATIONS
 from logger.store.verifications import Verifications
 from logger.store.work_session import WorkSession
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 from logger.verification import words
 from logger.verification.judgement import judge
+from logger.verification.reading import TRANSMITTER_DB, transmitter_spread_db
 from logger.verification.session import (
     KIND,
     VerificationSession,
@@ -29,6 +32,7 @@ from logger.verification.session import (
     restore,
 )
 
+USUAL_NS = 60 * DAY_NS  # of which the usual power is taken
 SAVED = "readings are kept; `mismatchd verify` continues from here"
 DAEMON = (
     "The daemon keeps running: an open end raises high-swr, and a notifier `inhibit` may cut the"
@@ -68,7 +72,8 @@ def command(config_path: Path | None) -> None:
         )
         session = work.session or work.begin(VerificationSession(VerificationState()))
         VerificationGuide(terminal, carriers, session, work.save).run()
-    new = session.result(coupler)
+    assert session.state.load is not None
+    new = session.result(coupler, _transmitter_db(path, session.state.load.channel))
     with Verifications.editor(path) as store:
         history = [*store.all(new.time_ns - 1), new]
         judgement = judge(history)
@@ -90,6 +95,15 @@ def command(config_path: Path | None) -> None:
     if new.open_db is None:
         terminal.say(words.WITHOUT_OPEN)
     terminal.say("Put the line back on, unkeyed, and see that the SWR is as before.")
-    due = format_ns(new.time_ns + config.calibration.verify_every_days * 86_400 * 10**9)[:10]
+    due = format_ns(new.time_ns + config.calibration.verify_every_days * DAY_NS)[:10]
     terminal.say(f"The next check is due on {due}. `mismatchd chart verifications` draws them.")
     click.echo(msgspec.json.encode(record.columns).decode())
+
+
+def _transmitter_db(path: Path, channel: int | None) -> float:
+    """Return the transmitter's repeatability by its usual power on this channel."""
+    now_ns = time.time_ns()
+    with DailyValues.editor(path) as values:
+        recent = values.days(now_ns - USUAL_NS, now_ns)
+    own = [days.power_w for days in recent if days.channel == channel]
+    return transmitter_spread_db(np.asarray(own[0], dtype=np.float64)) if own else TRANSMITTER_DB
