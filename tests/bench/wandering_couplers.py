@@ -1,6 +1,6 @@
 """Sound stations whose coupler wanders by 1 dB a year: is a fault of the feedline told?
 
-python -m tests.bench.wandering_couplers [--stations 50] [--wander 1.0]
+python -m tests.bench.wandering_couplers [--stations 50] [--first-seed N] [--wander 1.0]
 
 The stations are those of `tests.foreign_years` with their season and scatter, but without steps,
 slope and ice; the balance of the coupler walks at random. The rules see every transmission; the
@@ -135,10 +135,11 @@ def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--stations", type=int, default=50)
+    parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--wander", type=float, default=1.0, help="dB a year")
     options = parser.parse_args()
     worst, causes, losses = [], Counter[str](), []
-    for seed in range(options.stations):
+    for seed in range(options.first_seed, options.first_seed + options.stations):
         rows = transmission_rows(wandering(seed, options.wander))
         blame, own = most_blame(rows)
         worst.append(blame)
