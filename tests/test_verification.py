@@ -90,7 +90,8 @@ def test_a_drifted_port_is_named(port: str, sign: int) -> None:
         assert found.drift_db == pytest.approx(size, abs=0.2)
         assert (found.after_ns, found.since_ns) == (made[4].time_ns, made[5].time_ns)
         text = " ".join(words.verdict(found))
-        assert f"the {port} port reads {'+' if sign > 0 else '-'}0." in text
+        assert f"the {port} port reads 0." in text
+        assert f"{'more' if sign > 0 else 'less'} than at the calibration" in text
         assert "between 2026-05-01 and 2026-05-31" in text
 
 

@@ -26,7 +26,6 @@ from logger.wording import capitalize, count, join, likely, list_ids
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
 FAULTS = "Faults"
-MOST_RESTS = 3  # channels
 OVERDUE = ": `mismatchd verify`."
 HARDLY = 0.005  # a probability too small to state
 FALLING = "A falling SWR is not always good news: a line with more loss reads lower, too."
@@ -278,11 +277,11 @@ def _instrument(line: InstrumentLine) -> Iterator[str]:
         yield f"Calibration {line.schedule}{OVERDUE if line.overdue else '.'}"
     if line.verdict is not None:
         yield f"Last check against the dummy load: {line.verdict}"
-    rest = [
-        f"±{value:.2f} on {name}" if value >= 0.005 else f"less than 0.01 on {name}"
-        for name, value in line.unresolved_per_year.items()
-    ]
-    worst = f"{join(rest[:MOST_RESTS])} SWR a year" if rest else ""
+    unresolved, worst = line.unresolved_per_year, ""
+    if unresolved:
+        name = max(unresolved, key=lambda name: unresolved[name])
+        others = ", less on the others" if len(unresolved) > 1 else ""
+        worst = f"±{max(unresolved[name], 0.01):.2f} SWR a year on {name}{others}"
     wander = f"{line.wander_db_per_year:g} dB a year (random walk)"
     if not line.checks:
         if line.verdict is None:
@@ -298,7 +297,7 @@ def _instrument(line: InstrumentLine) -> Iterator[str]:
     change = f"{line.balance_db + 0.0:+.2f} dB (±{COVERAGE * line.balance_u_db:.2f}, 95 %)"
     yield (
         f"From {count(line.checks, 'check')} the balance of its ports has changed by {change}; this"
-        f" is taken out of the trends. Of the slopes, {worst or 'nothing'} cannot be told from the"
+        f" is taken out of the trends. Of the slopes, {worst or 'nothing'}, cannot be told from the"
         f" coupler (95 %, if it wanders by {wander} between checks)."
     )
 

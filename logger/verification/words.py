@@ -19,9 +19,10 @@ SUSPECTS: dict[str, str] = {
     "forward": "the forward port",
     "reflected": "the reflected port",
     "both": "both ports alike",
-    "transmitter": "the transmitter's power, or both ports alike",
+    "transmitter": "the transmitter, or both ports alike,",
     "load": "the load, a plug or the directivity",
 }
+SINCE = {"transmitter": "at the first checks"}
 ADVICE: dict[Suspect, str] = {
     "transmitter": "Read a reference meter at the next verification: it tells the transmitter from"
     " the coupler.",
@@ -74,23 +75,24 @@ def change(judgement: Judgement) -> str:
     """Return what changed, by how much and since when."""
     assert judgement.drift_db is not None
     assert judgement.drift_u_db is not None
-    size = f"{judgement.drift_db:+.2f} dB (±{COVERAGE * judgement.drift_u_db:.2f}, 95 %)"
-    if judgement.port == "undetermined":
+    way = "more" if judgement.drift_db > 0 else "less"
+    size = f"{abs(judgement.drift_db):.2f} dB (±{COVERAGE * judgement.drift_u_db:.2f}, 95 %)"
+    port = str(judgement.port)
+    if port == "undetermined":
         likely = sorted(judgement.odds.items(), key=lambda item: -item[1])
         names = [f"{SUSPECTS[name]} ({share:.0%})" for name, share in likely if share >= 0.1]
         text = f"a change of {size} in {', or '.join(names)}"
-    elif judgement.port == "load":
-        text = f"{SUSPECTS['load']} changed, and the load reflects {size}"
-    elif judgement.port == "transmitter":
-        text = f"{SUSPECTS['transmitter']} changed by {size}"
+    elif port == "load":
+        text = f"{SUSPECTS[port]} changed, and the load reflects {size} {way}"
     else:
-        verb = "read" if judgement.port == "both" else "reads"
-        text = f"{SUSPECTS[str(judgement.port)]} {verb} {size} compared with the calibration"
-    since = "" if judgement.since_ns is None else f", since {format_ns(judgement.since_ns)[:10]}"
-    if judgement.after_ns is not None and judgement.since_ns is not None:
-        after, since_day = (format_ns(at)[:10] for at in (judgement.after_ns, judgement.since_ns))
-        since = f", between {after} and {since_day}"
-    return text + since
+        verb = {"both": "read", "transmitter": "give"}.get(port, "reads")
+        text = f"{SUSPECTS[port]} {verb} {size} {way} than {SINCE.get(port, 'at the calibration')}"
+    if judgement.since_ns is None:
+        return text
+    since_day = format_ns(judgement.since_ns)[:10]
+    if judgement.after_ns is None:
+        return f"{text}, since {since_day}"
+    return f"{text}; changed between {format_ns(judgement.after_ns)[:10]} and {since_day}"
 
 
 def entry(judgement: Judgement) -> str:
