@@ -47,6 +47,13 @@ DUMMY_LOAD = (
     LICENCE,
 )
 MEASURE_LINE = (HEIGHTS, FULL_REFLECTION, BURNS, TRANSMITTER, LICENCE)
+VERIFY = (
+    "Release the key before a plug is opened. Connect the dummy load of the calibration directly"
+    " after the coupler, in place of the line; it must be rated for the power you send into it.",
+    TRANSMITTER,
+    LICENCE,
+)
+VERIFY_OPEN = (FULL_REFLECTION, BURNS)
 TUNE = (
     BURNS,
     "Keep everybody out of reach of the antenna while it is keyed. Agree on a signal between the"

@@ -29,6 +29,7 @@ class Days:
     transmissions: IntArray
     power_w: FloatArray  # mean forward power
     calibration: IntArray  # equal numbers for equal calibrations
+    calibration_ids: tuple[str, ...] = ()  # by that number
 
 
 @dataclass(frozen=True)

@@ -73,7 +73,8 @@ def test_defaults(tmp_path: Path) -> None:
     assert config.driver_options.port == "/dev/x"  # type: ignore[attr-defined]
     assert config.driver_options.file == tmp_path / "default.csv"  # type: ignore[attr-defined]
     assert config.station.name == "station"
-    assert config.calibration is None
+    assert config.calibration.file is None
+    assert config.calibration.verify_every_days == 31
     assert (config.transmission.min_forward_w, config.transmission.hang_ms) == (0.2, 1500)
     assert (config.watchdog.high_swr.limit, config.watchdog.high_swr.hold_ms) == (3, 50)
     assert config.watchdog.high_reflected_power.limit_w == 2
@@ -109,7 +110,7 @@ notify: []
 """
     config = load(written(tmp_path, text))
     assert config.station.channel == 20
-    assert config.calibration == tmp_path / "coupler.yaml"
+    assert config.calibration.file == tmp_path / "coupler.yaml"
     assert config.transmission.min_forward_w == 0.2
     assert config.watchdog.high_reflected_power.limit_w == 0.001
     assert config.store.path == Path("/var/lib/x.sqlite")
@@ -242,7 +243,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "path": (
         f"{GOOD}calibration: [a]\n",
-        "2: calibration: expected the path of a file; put it in quotes",
+        "2: calibration.file: expected the path of a file; put it in quotes",
     ),
     "driver's own words": (
         "driver: {kind: probe-driver, port: x, columns: []}\n",
@@ -492,6 +493,16 @@ def test_where_the_token_comes_from(tmp_path: Path) -> None:
         (tmp_path / "credentials/influx-token").unlink()
         (tmp_path / "credentials").rmdir()
         (tmp_path / "influx-token").unlink()
+
+
+def test_the_calibration_is_a_file_or_a_section(tmp_path: Path) -> None:
+    text = f"{GOOD}calibration:\n  file: coupler.yaml\n  verify_every_days: {{days}}\n"
+    calibration = load(written(tmp_path, text.replace("{days}", "14"))).calibration
+    assert calibration.file == tmp_path / "coupler.yaml"
+    assert calibration.verify_every_days == 14
+    path = written(tmp_path, text.replace("{days}", "0"))
+    with pytest.raises(ConfigError, match=r":4: calibration.verify_every_days: expected"):
+        load(path)
 
 
 def test_deprecated_key_is_read_with_a_warning(tmp_path: Path) -> None:

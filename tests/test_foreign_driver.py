@@ -93,7 +93,7 @@ KEYED_V = volts(4.0)
 )
 def test_times_that_do_not_increase_are_mended(tmp_path: Path, steps: dict[int, int]) -> None:
     config = load(write_config(tmp_path, "none", transmission="{hang_ms: 300}"))
-    coupler = Coupler(load_calibration(config.calibration), None)
+    coupler = Coupler(load_calibration(config.calibration.file), None)
     driver = Foreign(steps)
     daemon = Daemon(config, coupler, driver, lambda _: None)
     begun = time.monotonic()
@@ -133,7 +133,7 @@ def test_a_process_that_was_stopped_ends_no_transmission(
     config = load(write_config(tmp_path, "none", transmission="{hang_ms: 300}"))
     driver = Stopped()
     monkeypatch.setattr(capture_loop, "host_ns", lambda: driver.host_ns)
-    coupler = Coupler(load_calibration(config.calibration), None)
+    coupler = Coupler(load_calibration(config.calibration.file), None)
     Daemon(config, coupler, driver, lambda _: None).run()
     with closing(Store.reader(config.store.path)) as store:
         rows = [record.columns for record in store.records(TRANSMISSIONS, *ALWAYS)]
@@ -157,7 +157,7 @@ def test_repairs_are_known_after_a_correction_of_the_clock(
     keeper = Keeper(
         lambda damaged: StoreWriter.open(config.store.path), Reporter(print), Retention(1 << 60)
     )
-    coupler = Coupler(load_calibration(config.calibration), None)
+    coupler = Coupler(load_calibration(config.calibration.file), None)
     loop = CaptureLoop(config, coupler, Foreign({}), keeper, handover, Tap(), threading.Event())
     handover.work_ns = (NOW_NS,)
     loop._pass_work()

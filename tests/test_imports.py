@@ -20,7 +20,7 @@ LAYERS = (
     "watchdog",
     "faults",
     "pipeline",
-    "feedline",
+    "feedline verification",
     "store",
     "live trend",
     "outlets",

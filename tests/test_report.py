@@ -444,7 +444,9 @@ def test_the_page_in_a_browser(tmp_path: Path) -> None:
 # the commands
 
 
-def plain_trend(used: Days, events: Sequence[WorkEvent] = (), weather: object = None) -> Trend:
+def plain_trend(
+    used: Days, events: Sequence[WorkEvent] = (), weather: object = None, slope_u: float = 0.0
+) -> Trend:
     return fitted(used)
 
 

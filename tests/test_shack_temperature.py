@@ -17,6 +17,7 @@ from logger.diagnosis.rules import NOTHING, SHACK
 from logger.diagnosis.scoring import Diagnosis, diagnose
 from logger.diagnosis.temperature import ThermalFit, fit_temperature, ln_rho_per_c, power_classes
 from logger.store.writer import StoreWriter
+from logger.trend.season_by_power import season_by_power
 from tests.bench.foreign_causes import MOST_LINE_BLAME, line_blame
 from tests.foreign_shacks import (
     BEFORE,
@@ -98,6 +99,47 @@ def test_one_temperature_for_all_powers_or_one_load() -> None:
     assert not alone.is_uneven
     large = fit_temperature(before[:1], np.array([-0.13]), sd[:1], per_c[1:2], channel[:1])
     assert large.lift < -3
+
+
+def two_years(
+    seed: int, warm_c: float, antenna: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Times, watts and SWR of a station at two powers; its shack and its antenna have a season."""
+    rng = np.random.default_rng([33, seed])
+    # Germanium hardly changes at these powers.
+    kind = ("schottky", "silicon")[seed % 2]
+    diode = Diode(*DIODES[kind], load_ohm=47e3, doubling_c=11.0)
+    day = np.sort(rng.uniform(0, 730, 1500))
+    wave = np.sin(2 * np.pi * (day / 365.25 + rng.random()))
+    weather = np.repeat(rng.normal(0, 1, 74), 10)[day.astype(int)]
+    watts = rng.choice([0.4, 4.0], len(day)) * rng.lognormal(0, 0.03, len(day))
+    rho = 0.18 * (1 + antenna * wave + 0.03 * weather) + rng.normal(0, 0.003, len(day))
+    celsius = BENCH_C + warm_c * wave + rng.normal(0, 2, len(day))
+    coupler = Coupler(calibrate(diode, GAIN))
+    noise_v = rng.normal(0, 5e-5, (2, len(day)))
+    forward_w, reflected_w = (
+        law.watts(diode.volts(GAIN * np.sqrt(watts) * part, celsius) + noise)
+        for law, part, noise in zip(
+            (coupler.forward, coupler.reflected), (1.0, rho), noise_v, strict=True
+        )
+    )
+    read = np.sqrt(np.maximum(reflected_w, 0) / forward_w)
+    return (EPOCH_NS + day * DAY_NS).astype(np.int64), forward_w, (1 + read) / (1 - read)
+
+
+def test_a_season_of_the_detectors_is_told_from_one_of_the_antenna() -> None:
+    found = [season_by_power(*two_years(seed, 8.0, 0.1)) for seed in range(12)]
+    for season in found:
+        assert season is not None
+        assert (season.low_w, season.high_w) == pytest.approx((0.4, 4.0), rel=0.3)
+        assert 0.005 < season.amplitude < 0.1
+        assert "not the antenna" in season.describe()
+    assert [season_by_power(*two_years(seed, 0.0, 0.15)) for seed in range(12)] == [None] * 12
+    # One power, or less than a year, do not tell.
+    time_ns, watts, swr = two_years(1, 8.0, 0.0)
+    high = watts > 1
+    assert season_by_power(time_ns[high], watts[high], swr[high]) is None
+    assert season_by_power(time_ns[:600], watts[:600], swr[:600]) is None
 
 
 def diagnosis(**changes: float) -> list[Diagnosis]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,12 +12,17 @@ import pytest
 from logger.daily import Days, WorkEvent
 from logger.physics.antenna import rho
 from logger.report import words
+from logger.report.gather import report
 from logger.report.summary import summary
+from logger.store.reader import Store
+from logger.store.verifications import Verifications
 from logger.trend.account import Account
+from logger.trend.gather import account, read_history
 from logger.trend.state_fit import best_fit
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state
 from logger.utc import DAY_NS
+from logger.verification.reading import Verification
 from tests import drift_store
 from tests.drift_stations import FIRST_DAY
 from tests.state_stations import KHZ, LOSS_A_YEAR, PLANTED, state_station
@@ -119,16 +123,51 @@ def test_too_little_says_so() -> None:
 def test_report_states_the_verdict(tmp_path: Path) -> None:
     station = state_station(np.random.default_rng(21), "loss")
     config = write_config(tmp_path, "/dev/null")
-    drift_store.write(tmp_path / "data/station.sqlite", station.used, a_day=3)
-    told = json.loads(mismatchd("report", "-c", config, "--format", "json").stdout)
-    state = told["station_state"]
-    assert state["channels"] == len(KHZ)
-    assert state["verdict"] == "loss"
-    span = state["loss_db_per_year"]
-    assert span["low"] < LOSS_A_YEAR < span["high"]
+    store = tmp_path / "data/station.sqlite"
+    drift_store.write(store, station.used, a_day=3)
+    # A wandering coupler reads the same; checks against the dummy load exclude it.
     said = " ".join(mismatchd("report", "-c", config).stdout.split())
+    assert "or the balance of the coupler's ports drifts" in said
+    assert "has not been checked against its dummy load" in said
+    check_monthly(store, station.used)
+    end_ns = (int(station.used[0].day[-1]) + 1) * DAY_NS
+    with Store.reader(store) as opened:
+        history = read_history(opened, end_ns, (0, end_ns))
+        made = account(history, "s", 3.0, joint=True)
+        figures = report(opened, made).summary
+    state = made.state
+    assert state is not None
+    assert state.channels == len(KHZ)
+    assert state.verdict == "loss"
+    assert state.loss_db_per_year is not None
+    assert state.loss_db_per_year.low < LOSS_A_YEAR < state.loss_db_per_year.high
+    assert figures.instrument.checks > 20
+    said = " ".join(line for part in words.sections(figures) for line in part.lines)
     assert "Taken together, 5 channels show that the line loses more than before." in said
     assert "feedline measure" in said
+    assert "this is taken out of the trends" in said
+
+
+def check_monthly(store: Path, used: list[Days]) -> None:
+    """Store checks of a coupler that does not drift."""
+    first, last = (int(days.day[place]) for days, place in ((used[0], 0), (used[0], -1)))
+    with Verifications.editor(store) as checks:
+        for day in range(first, last, 30):
+            reading = Verification(
+                time_ns=day * DAY_NS,
+                forward_w=4.0,
+                reflected_w=0.01,
+                forward_db=6.0,
+                forward_u_db=0.25,
+                load_db=0.0,
+                load_u_db=0.5,
+                open_db=0.0,
+                open_u_db=0.04,
+                open_expected_u_db=0.2,
+                verdict="fine",
+                calibration_id="coupler",
+            )
+            checks.insert(reading, "coupler verified", "remark")
 
 
 def test_undecided_names_its_stories() -> None:
@@ -136,8 +175,8 @@ def test_undecided_names_its_stories() -> None:
     state = station_state(used)
     assert state is not None
     state = msgspec.structs.replace(state, verdict="undecided", or_else=("loss", "resistance"))
-    account = Account("s", 3.0, 20_000 * DAY_NS, (), (), (), None, state)
-    (section,) = [one for one in words.sections(summary(account)) if "line" in one.title]
+    alone = Account("s", 3.0, 20_000 * DAY_NS, (), (), (), None, state)
+    (section,) = [one for one in words.sections(summary(alone)) if "line" in one.title]
     assert "; or the antenna's resistance changes" in section.lines[0]
 
 

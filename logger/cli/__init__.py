@@ -25,6 +25,7 @@ COMMANDS = {
     "export": "export",
     "dashboard": "dashboard",
     "isolate": "isolate",
+    "verify": "verify",
     "live": "live",
     "page": "page",
     "status": "status",

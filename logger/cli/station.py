@@ -83,10 +83,10 @@ def calibration_of(config: Config) -> CalibrationFile:
     """
     from logger.calibration.file import load
 
-    if config.calibration is not None:
-        content = load(config.calibration)
+    if config.calibration.file is not None:
+        content = load(config.calibration.file)
         if warning := wrong_coupler(content, config.kind):
-            click.echo(f"warning: {config.calibration}: {warning}", err=True)
+            click.echo(f"warning: {config.calibration.file}: {warning}", err=True)
         return content
     if config.kind != "simulated":
         raise ConfigError(

@@ -181,6 +181,25 @@ class WeatherOptions(Section, frozen=True, kw_only=True):
     ] = None
 
 
+class CalibrationOptions(Section, frozen=True, kw_only=True):
+    """The coupler's calibration; the name of the file alone may be written in its place."""
+
+    file: Annotated[
+        Path | None,
+        Meta(
+            description="Calibration file of the coupler; needed for every driver but `simulated`."
+        ),
+    ] = None
+    verify_every_days: Annotated[
+        int,
+        Meta(
+            ge=1,
+            le=3650,
+            description="A reminder of `mismatchd verify` follows so long after the last one.",
+        ),
+    ] = 31
+
+
 class StoreOptions(Section, frozen=True, kw_only=True):
     """The database, and the retention of raw volts in days."""
 
@@ -289,12 +308,7 @@ class Sections(Section, frozen=True, kw_only=True):
 
     station: StationOptions = StationOptions()
     driver: dict[str, Any]
-    calibration: Annotated[
-        Path | None,
-        Meta(
-            description="Calibration file of the coupler; needed for every driver but `simulated`."
-        ),
-    ] = None
+    calibration: CalibrationOptions = CalibrationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
@@ -383,8 +397,11 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
         raise report.error((), f"the file is empty; it needs at least {EXAMPLE}")
     if not isinstance(document.data, dict):
         raise report.error((), f"the file is not a mapping; write keys and values, as in {EXAMPLE}")
-    sections = report.convert(document.data, Sections, (), ())
-    if "path" not in (document.data.get("store") or {}) and path.absolute().is_relative_to("/etc"):
+    data = document.data
+    if "calibration" in data and not isinstance(data["calibration"], dict):
+        data = {**data, "calibration": {"file": data["calibration"]}}
+    sections = report.convert(data, Sections, (), ())
+    if "path" not in (data.get("store") or {}) and path.absolute().is_relative_to("/etc"):
         store = msgspec.structs.replace(sections.store, path=SYSTEM_STORE)
         sections = msgspec.structs.replace(sections, store=store)
     mhz = sections.station.frequency_mhz

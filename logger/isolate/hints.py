@@ -18,6 +18,7 @@ MODES = {
     "antenna-moved": (Mode.DETUNED,),
     "transmitter-change": (Mode.DEAD,),
     "coupler-fault": (Mode.FALSE, Mode.DEAD),
+    "shack-temperature": (Mode.DETECTOR, Mode.FALSE),
 }
 
 

@@ -6,6 +6,7 @@ Both use the pipeline that also makes the stored rows of transmissions.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple, Protocol
 
@@ -17,10 +18,10 @@ from logger.live.client import Follower
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.pipeline import Pipeline
-from logger.rows import Flag, Transmission
+from logger.rows import Flag, Second, Transmission
 from logger.stages.view import View
 from logger.store.reader import Store
-from logger.store.tables import TRANSMISSIONS
+from logger.store.tables import SECONDS, TRANSMISSIONS
 
 LISTEN_S, LINGER_S = 0.2, 0.05
 EVERYTHING = (-(1 << 63), (1 << 63) - 1)
@@ -41,7 +42,10 @@ class SwrReading(NamedTuple):
 
 
 class Carrier(NamedTuple):
-    """Completed transmission; `id` is None if it is not in the store."""
+    """Completed transmission; `id` is None if it is not in the store.
+
+    `seconds_w` are the mean forward and reflected watts of its seconds.
+    """
 
     id: int | None
     end_ns: int
@@ -54,6 +58,7 @@ class Carrier(NamedTuple):
     frequency_khz: float | None
     calibration_id: str
     flags: str
+    seconds_w: Sequence[tuple[float, float]] = ()
 
     @property
     def reading(self) -> SwrReading | None:
@@ -91,6 +96,7 @@ class DriverSource:
         self._channel = config.station.channel
         self._views: list[View] = []
         self._ended: Carrier | None = None
+        self._seconds: list[Second] = []
         self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
         # Measuring takes a few minutes at most, so comparing the clocks once is enough.
         by_host = isinstance(driver, HasClock) and driver.clock == "host"
@@ -113,9 +119,12 @@ class DriverSource:
             rows = self._pipeline.finish()
             if not any(isinstance(row, Transmission) for row in rows) and self._ended is None:
                 raise
+        self._seconds += [row for row in rows if isinstance(row, Second)]
         for row in rows:
             if isinstance(row, Transmission) and row.ended and self._ended is None:
-                self._ended = _carrier_of(row)
+                own = [second for second in self._seconds if second.start_ns == row.start_ns]
+                self._ended = _carrier_of(row, own)
+                self._seconds.clear()
         views = self._views.copy()
         self._views.clear()
         return reading_of(views, self._channel, ()) if views else None, self._ended
@@ -182,22 +191,25 @@ def first_after(store: Store, last_id: int) -> Carrier | None:
     if not records:
         return None
     row = records[0].columns
+    seconds = store.select(SECONDS, "r.transmission_id = ? ORDER BY r.time_ns", row["id"])
     return Carrier(
         id=row["id"],
         end_ns=records[0].time_ns + round(row["duration_s"] * 1e6) * 1000,
         duration_s=row["duration_s"],
         forward_w=row["forward_w_mean"],
         flags=row["flags"],
+        seconds_w=[(s.columns["forward_w"], s.columns["reflected_w"]) for s in seconds],
         **{name: row[name] for name in COMMON},
     )
 
 
-def _carrier_of(row: Transmission) -> Carrier:
+def _carrier_of(row: Transmission, seconds: Sequence[Second]) -> Carrier:
     return Carrier(
         id=None,
         end_ns=row.end_ns,
         duration_s=(row.end_ns - row.start_ns) / 1e9,
         forward_w=row.forward_w_mean,
         flags=Flag(row.flags).words(),
+        seconds_w=[(second.forward_w, second.reflected_w) for second in seconds],
         **{name: getattr(row, name) for name in COMMON},
     )

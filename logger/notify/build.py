@@ -16,7 +16,7 @@ from logger.config.notifiers import (
 )
 from logger.notify.channel import ChannelContext, DeliveryChannel
 from logger.notify.fault_reports import Advise
-from logger.notify.notifier import Notifier, ReadStatus
+from logger.notify.notifier import Notifier, ReadStatus, Remind
 
 
 def build_channel(options: NotifierOptions, context: ChannelContext) -> DeliveryChannel:
@@ -50,15 +50,18 @@ def build_notifiers(
     context: ChannelContext,
     read_status: ReadStatus,
     advise: Advise,
+    remind: Remind = tuple,
 ) -> list[Notifier]:
     """Make a notifier for each channel.
 
     `read_status` returns the daemon's status, `advise` what to check of a fault
-    or an alarm.
+    or an alarm, `remind` what is due.
     """
     notifiers = []
     for options in options_list:
-        notifier = Notifier(options, store, context.station, read_status=read_status, advise=advise)
+        notifier = Notifier(
+            options, store, context.station, read_status=read_status, advise=advise, remind=remind
+        )
         notifier.use(build_channel(options, replace(context, wake=notifier.wake)))
         notifiers.append(notifier)
     return notifiers

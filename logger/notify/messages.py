@@ -104,10 +104,12 @@ def daily(
     waiting: int,
     faults: Sequence[Fault] | None = None,
     advice: Sequence[str] = (),
+    due: Sequence[str] = (),
 ) -> Message:
     """Return the daily message, with the `status` of the daemon.
 
     `faults` are those that are not closed, None for a notifier of alarms; `advice` concerns them.
+    `due` is what is due at the station.
     """
     standing = sorted(open_alarms)
     last_utc = None if status is None else format_optional(status.last_pair_ns)
@@ -119,6 +121,7 @@ def daily(
         state = f"{pairs}; {_faults_words(faults)}"
         if waiting:
             state += f"; {count(waiting, 'message')} not yet delivered"
+    state = "; ".join([state, *due])
     message = {
         **_message("daily", station, utc_ns, f"watching; {state}"),
         "running_s": None if status is None else status.running_s,
@@ -126,6 +129,7 @@ def daily(
         "store_error": None if status is None else status.store_error,
         "waiting": waiting,
         "open_alarms": standing,
+        "due": list(due),
     }
     if faults is None:
         return message

@@ -57,6 +57,7 @@ MOST_HANDLED = 10_000  # changes whose messages are remembered, to find them in 
 DAILY = "daily"
 
 ReadStatus = Callable[[], Status | None]
+Remind = Callable[[], Sequence[str]]
 
 
 class Notifier:
@@ -66,6 +67,7 @@ class Notifier:
 
     read_status   returns the daemon's status, for the daily message
     advise        returns what to check, for a fault and the kinds of alarms
+    remind        returns what is due at the station, for the daily message
     """
 
     def __init__(
@@ -76,6 +78,7 @@ class Notifier:
         *,
         read_status: ReadStatus = lambda: None,
         advise: Advise = lambda fault, kinds: (),
+        remind: Remind = tuple,
         random: Random | None = None,
         clock: Callable[[], float] = time.monotonic,
         utc_ns: Callable[[], int] = time.time_ns,
@@ -84,6 +87,7 @@ class Notifier:
         self._options = options
         self._station = station
         self._read_status = read_status
+        self._remind = remind
         self._clock = clock
         self._utc_ns = utc_ns
         self._channel: DeliveryChannel | None = None
@@ -325,6 +329,7 @@ class Notifier:
             len(self._queue.entries),
             self._faults.active if reports_faults else None,
             self._faults.reminders() if reports_faults else (),
+            self._remind(),
         )
         self._queue.put(DAILY, message).changed = True
 

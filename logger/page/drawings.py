@@ -18,6 +18,7 @@ from logger.config.load import StationOptions
 from logger.errors import UsageError
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
+from logger.verification.schedule import CalibrationDue
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -45,6 +46,7 @@ class Station(NamedTuple):
     calibration: CalibrationFile
     options: StationOptions
     line_db: float | None = None  # loss of the installed line, None if unknown
+    due: CalibrationDue | None = None
 
 
 class Drawing(NamedTuple):
@@ -173,7 +175,7 @@ def _report(station: Station, store: Store) -> Report:
     from logger.trend.gather import account, read_history
 
     history = read_history(store, time.time_ns(), EVER)
-    return report(store, account(history, station.name, station.limit, joint=True))
+    return report(store, account(history, station.name, station.limit, joint=True), station.due)
 
 
 def _svg(figure: Figure, prefix: str, name: str) -> str:

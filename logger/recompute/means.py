@@ -71,7 +71,10 @@ class _Transmissions:
     def __init__(self, store: StoreWriter, new: Coupler) -> None:
         texts = {id_: text for id_, text in store.calibrations().items() if id_ != new.id}
         codes = {id_: code for code, id_ in enumerate(texts)}
-        self._new, self._olds = new, [_coupler(store, id_, text) for id_, text in texts.items()]
+        self._new = new
+        self._olds = [
+            _coupler(store, id_, text, new.temperature_range_c) for id_, text in texts.items()
+        ]
         pages = [np.empty((5, 0))]
         fields = ("calibration_id", "frequency_khz", "forward_w_max", "reflected_w_max")
         for rows in store.pages("transmissions", fields, PAGE_ROWS):
@@ -273,12 +276,14 @@ def _rows(ids: Floats, columns: list[Floats]) -> list[tuple[Any, ...]]:
     return list(zip(*lines, strict=True))
 
 
-def _coupler(store: StoreWriter, calibration_id: str, text: str | None) -> Coupler:
+def _coupler(
+    store: StoreWriter, calibration_id: str, text: str | None, temperature_range_c: float
+) -> Coupler:
     where = f"{store.path}: calibration {calibration_id}"
     if text is None:
         raise StoreError(f"{where}: stored rows use it, but it is missing from the store")
     try:
-        return Coupler(parse(text, where))
+        return Coupler(parse(text, where), temperature_range_c=temperature_range_c)
     except CalibrationError as error:
         raise StoreError(f"{error}; rows that use it cannot be derived again") from error
 

@@ -12,15 +12,19 @@ from logger.diagnosis.alarms import diagnose_first
 from logger.diagnosis.fault_story import diagnose_fault
 from logger.diagnosis.scoring import Diagnosis
 from logger.feedline.course import courses
-from logger.report.summary import Summary, summary
+from logger.report.summary import InstrumentLine, Summary, summary
 from logger.report.words import state
 from logger.rows import Alarm, Fault, FaultState, Severity
 from logger.store.faults import Faults
 from logger.store.line_losses import LineLosses
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
+from logger.store.verifications import Verifications
 from logger.trend.account import Account
 from logger.tune.session import TuningState, decode_state
+from logger.verification.judgement import judge
+from logger.verification.schedule import CalibrationDue, Schedule
+from logger.verification.words import verdict
 
 if TYPE_CHECKING:
     from logger.charts.fault_scene import FaultScene
@@ -34,15 +38,35 @@ class Report(NamedTuple):
     tuning: TuningState | None
 
 
-def report(store: Store, account: Account) -> Report:
-    """Return the report of an account. Raises StoreError."""
+def report(store: Store, account: Account, calibration: CalibrationDue | None = None) -> Report:
+    """Return the report of an account; `calibration` is the present one. Raises StoreError."""
     losses = LineLosses(store.database).readings()
     readings = [loss for loss in losses if loss.time_ns <= account.now_ns]
     tuning = _last_tuning(store, account.now_ns)
     faults = sorted(Faults(store.database).active_at(account.now_ns), key=_urgency)
     figures = summary(account, _diagnose(store, account, faults), courses(readings), tuning, faults)
-    figures = msgspec.structs.replace(figures, sentence=state(figures))
+    figures = msgspec.structs.replace(
+        figures,
+        sentence=state(figures),
+        instrument=_instrument(store, account.now_ns, figures.instrument, calibration),
+    )
     return Report(figures, account, tuning and tuning[1])
+
+
+def _instrument(
+    store: Store, now_ns: int, line: InstrumentLine, calibration: CalibrationDue | None
+) -> InstrumentLine:
+    """Return the line on the coupler, completed by its calibration and last check."""
+    checks = Verifications(store.database).all(now_ns)
+    schedule = None
+    if calibration is not None:
+        schedule = Schedule.of(calibration, checks[-1].time_ns if checks else None)
+    return msgspec.structs.replace(
+        line,
+        schedule=None if schedule is None else schedule.describe(now_ns),
+        overdue=schedule is not None and schedule.is_overdue(now_ns),
+        verdict=verdict(judge(checks))[0] if checks else None,
+    )
 
 
 def first_fault(store: Store, summary: Summary) -> FaultScene | None:

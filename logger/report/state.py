@@ -60,5 +60,6 @@ def story(verdict: StateVerdict, state: StateLine) -> str:
         "resonance": resonance,
         "both": f"{resonance}, and {loss}",
         "resistance": "the antenna's resistance changes",
+        "coupler": "the balance of the coupler's ports drifts",
     }
     return stories.get(verdict, "something changes")

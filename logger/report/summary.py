@@ -9,7 +9,7 @@ from typing import Literal, TypeVar
 import msgspec
 
 from logger.diagnosis.checks import CautionedCheck, checks_of
-from logger.diagnosis.rules import NOTHING
+from logger.diagnosis.rules import NOTHING, SHACK
 from logger.diagnosis.scoring import Diagnosis
 from logger.feedline.course import Course
 from logger.physics.reflection import COVERAGE
@@ -20,6 +20,7 @@ from logger.rows import Alarm, AlarmKind, Fault, FaultState, Severity
 from logger.store.journal import WORK
 from logger.trend.account import Account, ChannelAccount, date, name_channels
 from logger.trend.forecast import Forecast, forecast
+from logger.trend.instrument import NOT_CHECKED, WANDER_DB
 from logger.trend.outcome import Step
 from logger.tune.positions import Position
 from logger.tune.session import TuningState
@@ -147,6 +148,26 @@ class TuningLine(msgspec.Struct, frozen=True):
     positions: tuple[Position, ...]
 
 
+class InstrumentLine(msgspec.Struct, frozen=True, kw_only=True):
+    """The coupler: its calibration and last check, and its part in the trends.
+
+    schedule  age of the calibration and due date of the next check, in words; None if unknown
+    verdict   of the last check in words, None without one
+    checks    number of checks that the trends use
+    balance_db, balance_u_db  change of the balance of its ports, and standard uncertainty
+    unresolved_per_year       SWR a year by channel (95 %) that a trend cannot tell from the coupler
+    """
+
+    schedule: str | None
+    overdue: bool
+    verdict: str | None
+    checks: int
+    balance_db: float
+    balance_u_db: float
+    wander_db_per_year: float
+    unresolved_per_year: dict[str, float]
+
+
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
     """The report. `state` is its level, `sentence` the state in words (see `words.state`)."""
 
@@ -168,6 +189,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     line_loss: tuple[LineLossLine, ...] = ()
     tuning: TuningLine | None = None
     station_state: StateLine | None = None
+    instrument: InstrumentLine
 
 
 def summary(
@@ -230,6 +252,27 @@ def summary(
         line_loss=tuple(map(_line_loss, line_loss)),
         tuning=None if tuning is None else _tuning(*tuning),
         station_state=state,
+        instrument=_instrument(account),
+    )
+
+
+def _instrument(account: Account) -> InstrumentLine:
+    """Return the coupler's part in the trends; `gather` adds its calibration and checks."""
+    parts = {channel.name: channel.instrument for channel in account.channels}
+    first = next((part for part in parts.values() if part is not None), NOT_CHECKED)
+    return InstrumentLine(
+        schedule=None,
+        overdue=False,
+        verdict=None,
+        checks=first.checks,
+        balance_db=first.balance_db,
+        balance_u_db=first.balance_u_db,
+        wander_db_per_year=WANDER_DB,
+        unresolved_per_year={
+            name: COVERAGE * part.slope_u
+            for name, part in parts.items()
+            if part is not None and part.slope_u
+        },
     )
 
 
@@ -294,6 +337,17 @@ def moving(account: Account) -> list[ChannelAccount]:
             s.explained_by is None and account.today - s.day <= RECENT for s in channel.trend.steps
         )
     ]
+
+
+def _may_be_coupler(channel: ChannelAccount) -> bool:
+    """True if a slope without a step is no larger than that of a coupler that wanders."""
+    slope, instrument = channel.trend.slope_per_year, channel.instrument
+    return (
+        instrument is not None
+        and slope is not None
+        and abs(slope) <= COVERAGE * instrument.slope_u
+        and all(step.explained_by is not None for step in channel.trend.steps)
+    )
 
 
 def _state(
@@ -398,6 +452,12 @@ def _next_check(
         likely = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
         names = name_channels([item.days for item in channels])
         because = f"The SWR has changed on {names}."
+        if all(map(_may_be_coupler, channels)):
+            because += (
+                " The coupler may have drifted so far: `mismatchd verify` first, with the line off"
+                " and a dummy load in its place."
+            )
+            return NextCheck(because, (), checks_of([SHACK])[:MOST_CHECKS])
         return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
     because = "No check is needed now; a yearly inspection is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

@@ -9,15 +9,24 @@ from logger.diagnosis.rules import title_of
 from logger.feedline.findings import words
 from logger.feedline.measurement import Bounds
 from logger.physics.estimate import Estimate
+from logger.physics.reflection import COVERAGE
 from logger.report.changes import ChannelChange
 from logger.report.state import StateLine, causes, story
-from logger.report.summary import FaultLine, ForecastLine, LineLossLine, Summary, TrendLine
+from logger.report.summary import (
+    FaultLine,
+    ForecastLine,
+    InstrumentLine,
+    LineLossLine,
+    Summary,
+    TrendLine,
+)
 from logger.rows import FaultState
 from logger.trend.account import name_channels
 from logger.wording import capitalize, count, join, likely, list_ids
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
 FAULTS = "Faults"
+OVERDUE = ": `mismatchd verify`."
 HARDLY = 0.005  # a probability too small to state
 FALLING = "A falling SWR is not always good news: a line with more loss reads lower, too."
 
@@ -107,6 +116,7 @@ def sections(summary: Summary) -> list[ReportSection]:
         ReportSection("Alarms", tuple(_alarms(summary))),
         ReportSection("Trend", tuple(trend(line) for line in summary.trend) + _falling(summary)),
         *_station_state(summary.station_state),
+        ReportSection("Coupler", tuple(_instrument(summary.instrument))),
         ReportSection("Line loss", tuple(_line_loss(line) for line in summary.line_loss)),
         *_tuning(summary),
         ReportSection("Forecast", tuple(_forecasts(summary))),
@@ -221,6 +231,7 @@ STATE_CHECKS = {
         "With the key up, look for water at the plugs and in the braid; outdoors, keep well away"
         " from power lines. Measure the line alone: `mismatchd feedline measure`."
     ),
+    "coupler": "`mismatchd verify` once a month tells the coupler from the line.",
     "resonance": (
         "Look at the antenna from the ground: an element that slid in its clamp, ice, a branch or"
         " metal near it. Before you tilt or climb, look for power lines."
@@ -258,6 +269,37 @@ def _station_state(state: StateLine | None) -> list[ReportSection]:
         if verdict in named_verdicts or "both" in named_verdicts
     ]
     return [ReportSection("Antenna and line", tuple(lines))]
+
+
+def _instrument(line: InstrumentLine) -> Iterator[str]:
+    """Yield what is known of the coupler, and what the trends cannot tell from it."""
+    if line.schedule is not None:
+        yield f"Calibration {line.schedule}{OVERDUE if line.overdue else '.'}"
+    if line.verdict is not None:
+        yield f"Last check against the dummy load: {line.verdict}"
+    unresolved, worst = line.unresolved_per_year, ""
+    if unresolved:
+        name = max(unresolved, key=lambda name: unresolved[name])
+        others = ", less on the others" if len(unresolved) > 1 else ""
+        worst = f"±{max(unresolved[name], 0.01):.2f} SWR a year on {name}{others}"
+    wander = f"{line.wander_db_per_year:g} dB a year (random walk)"
+    if not line.checks:
+        if line.verdict is None:
+            yield (
+                "The coupler has not been checked against its dummy load; `mismatchd verify` does."
+            )
+        if worst:
+            yield (
+                f"If the coupler wanders by {wander}, a slow change of the feedline cannot be told"
+                f" from one of the coupler within {worst} (95 %)."
+            )
+        return
+    change = f"{line.balance_db + 0.0:+.2f} dB (±{COVERAGE * line.balance_u_db:.2f}, 95 %)"
+    yield (
+        f"From {count(line.checks, 'check')} the balance of its ports has changed by {change}; this"
+        f" is taken out of the trends. Of the slopes, {worst or 'nothing'}, cannot be told from the"
+        f" coupler (95 %, if it wanders by {wander} between checks)."
+    )
 
 
 def _span(span: Estimate, form: str) -> str:

@@ -12,6 +12,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 from drivers.contract import Driver, Sends
@@ -126,6 +127,7 @@ class Outlets:
         from logger.diagnosis.advice import advise
         from logger.notify.build import build_notifiers
         from logger.notify.channel import ChannelContext
+        from logger.service.upkeep import due
 
         context = ChannelContext(
             config.station.name,
@@ -137,7 +139,7 @@ class Outlets:
             store=config.store.path,
         )
         self.notifiers = build_notifiers(
-            config.store.path, config.notifiers, context, self._status, advise
+            config.store.path, config.notifiers, context, self._status, advise, partial(due, config)
         )
         for notifier in self.notifiers:
             self._start_thread(f"notify {notifier.name}", notifier.run)

@@ -87,7 +87,9 @@ class DailyValues(Repository):
             f" {BIN_KHZ}) END,"
             " swr, forward_w_mean, calibration_id FROM transmissions"
             " WHERE start_ns >= ? AND start_ns < ? AND ended AND swr IS NOT NULL"
-            " AND forward_w_mean IS NOT NULL ORDER BY 1, 2, start_ns",
+            " AND forward_w_mean IS NOT NULL AND NOT EXISTS (SELECT 1 FROM verifications AS v"
+            " WHERE transmissions.id IN (v.transmission_id, v.open_transmission_id))"
+            " ORDER BY 1, 2, start_ns",
             (day * DAY_NS, (day + 1) * DAY_NS),
         )
         groups = groupby(rows, itemgetter(0, 1))
@@ -112,5 +114,7 @@ def _by_channel(rows: Sequence[Row]) -> list[Days]:
             np.array, zip(*group, strict=True)
         )
         numbers = np.array([calibrations[name] for name in names])
-        series.append(Days(*key, day, swr, spread, transmissions, power_w, numbers))
+        series.append(
+            Days(*key, day, swr, spread, transmissions, power_w, numbers, tuple(calibrations))
+        )
     return series

@@ -81,6 +81,8 @@ def redate(database: Database, shift: Shift) -> None:
         ("excursions", "time_ns"),
         ("journal", "time_ns"),
         ("line_losses", "time_ns"),
+        ("verifications", "time_ns"),
+        ("verifications", "since_ns"),
         ("sessions", "begun_ns"),
         ("sessions", "changed_ns"),
         ("health", "time_ns"),

@@ -246,6 +246,22 @@ LINE_LOSSES = Table(
     source="line_losses AS r",
     channel="r.channel",
 )
+VERIFICATIONS = Table(
+    name="verifications",
+    time="r.time_ns",
+    columns=(
+        *_plain("id"),
+        _utc("time"),
+        *_plain("verdict port drift_db drift_u_db"),
+        _utc("since"),
+        *_plain("forward_w reflected_w open_forward_w open_reflected_w reference_w"),
+        *_plain("forward_db forward_u_db forward_expected_u_db"),
+        *_plain("load_db load_u_db load_expected_u_db open_db open_u_db open_expected_u_db"),
+        *_plain("channel frequency_khz calibration_id transmission_id open_transmission_id"),
+    ),
+    source="verifications AS r",
+    channel="r.channel",
+)
 DAYS = Table(
     name="days",
     time=f"r.day * {DAY_NS}",
@@ -285,6 +301,7 @@ TABLES = {
         CAPTURES,
         JOURNAL,
         LINE_LOSSES,
+        VERIFICATIONS,
         DAYS,
         WEATHER,
         HEALTH,

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from logger.daily import Days, Weather
 from logger.rows import Alarm, Severity
+from logger.trend.instrument import Instrument
 from logger.trend.outcome import StationState, Trend
 from logger.utc import DAY_NS, format_ns
 from logger.wording import join
@@ -28,10 +29,14 @@ class JournalEntry:
 
 @dataclass(frozen=True)
 class ChannelAccount:
-    """Daily values of one channel (or frequency) and their trend."""
+    """Daily values of one channel (or frequency) and their trend.
+
+    With verifications, the coupler's part (`instrument`) is taken out of both; without, it is not.
+    """
 
     days: Days
     trend: Trend
+    instrument: Instrument | None = None
 
     @property
     def name(self) -> str:

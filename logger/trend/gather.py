@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from msgspec.structs import replace
 
+from logger.calibration.file import parse
 from logger.daily import Days, Weather, WorkEvent
+from logger.errors import CalibrationError
 from logger.rows import Alarm
 from logger.store.days import DailyValues
 from logger.store.journal import WORK
 from logger.store.reader import Store
 from logger.store.tables import ALARMS, JOURNAL
+from logger.store.verifications import Verifications
 from logger.store.weather import WeatherRows
 from logger.trend.account import Account, ChannelAccount, JournalEntry
+from logger.trend.instrument import Wander, separate, wanders
 from logger.trend.model import trend
+from logger.trend.season_by_power import PowerSeason, season_by_power
 from logger.trend.station_state import station_state
 from logger.utc import format_ns
+from logger.verification.schedule import date_ns
 
 Progress = Callable[[str], None]
+
+MOST_TRANSMISSIONS = 100_000  # the latest, in which a season of the detectors is looked for
 
 
 @dataclass(frozen=True)
@@ -32,6 +41,8 @@ class History:
     weather: Weather | None
     entries: tuple[JournalEntry, ...]
     alarms: tuple[Alarm, ...]
+    wanders: Mapping[str, Wander] = field(default_factory=dict)
+    detector_seasons: Mapping[int, PowerSeason] = field(default_factory=dict)
 
     @property
     def work(self) -> list[WorkEvent]:
@@ -56,7 +67,40 @@ def read_history(
         tuple(
             _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
         ),
+        wanders(Verifications(store.database).all(now_ns), _calibration_dates(store)),
+        _detector_seasons(store, span_ns),
     )
+
+
+def _detector_seasons(store: Store, span_ns: tuple[int, int]) -> dict[int, PowerSeason]:
+    """Return the season of the detectors where one is found, by channel."""
+    fields = ("start_ns", "channel", "forward_w_mean", "swr")
+    rows = store.latest("transmissions", fields, "start_ns", *span_ns, MOST_TRANSMISSIONS)
+    if not rows:
+        return {}
+    table = np.array(rows, dtype=np.float64)
+    seasons = {}
+    for channel in np.unique(table[np.isfinite(table[:, 1]), 1]).tolist():
+        time_ns, _, watts, swr = table[table[:, 1] == channel].T
+        season = season_by_power(time_ns.astype(np.int64), watts, swr)
+        if season is not None:
+            seasons[int(channel)] = season
+    return seasons
+
+
+def _calibration_dates(store: Store) -> dict[str, int | None]:
+    """Return the dates of the calibrations in use, UTC ns; None if unknown."""
+    return {
+        name: None if text is None else date_ns(_date(name, text))
+        for name, text in store.calibrations().items()
+    }
+
+
+def _date(name: str, text: str) -> str:
+    try:
+        return parse(text, f"calibration {name}").date
+    except CalibrationError:
+        return ""
 
 
 def account(
@@ -81,12 +125,20 @@ def account(
     trends: list[ChannelAccount] = []
     for days in used[:most]:
         events = history.work + _recalibrations(days)
-        trends.append(ChannelAccount(days, trend(days, events, history.weather)))
+        sound, instrument = separate(days, history.wanders)
+        slope_u = instrument.slope_u if instrument.checks else 0.0
+        of_days = trend(sound, events, history.weather, slope_u)
+        season = history.detector_seasons.get(days.channel or 0)
+        if season is not None:
+            of_days = dataclasses.replace(of_days, reasons=(*of_days.reasons, season.describe()))
+        trends.append(ChannelAccount(sound, of_days, instrument))
         progress(trends[-1].name)
     state = None
     if joint:
         progress("antenna and line")
-        state = station_state(history.days, history.work)
+        parts = [separate(days, history.wanders) for days in history.days]
+        balance_u_db = max((part.balance_slope_u_db for _, part in parts), default=0.0)
+        state = station_state([days for days, _ in parts], history.work, balance_u_db)
     return Account(
         station,
         limit,

@@ -27,8 +27,16 @@ MONTH_DAYS = 3  # with readings needed for the value of a month
 SIGMAS_95 = 1.96
 
 
-def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None = None) -> Trend:
-    """Return the trend of the channel of `days`; `events` may have changed it."""
+def trend(
+    days: Days,
+    events: Sequence[WorkEvent] = (),
+    weather: Weather | None = None,
+    slope_u: float = 0.0,
+) -> Trend:
+    """Return the trend of the channel of `days`; `events` may have changed it.
+
+    slope_u  standard error of the slope from the instrument, SWR per year
+    """
     value = np.minimum(days.swr, HIGHEST)
     is_plausible = plausible(value)
     day, value = days.day[is_plausible], value[is_plausible]
@@ -44,7 +52,7 @@ def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None 
     steps = sorted([*announced, *unannounced])
     regression = fit(day, value, np.column_stack([columns, step_columns(day, steps)]))
     changes = _steps(day, value, layout, steps, announced, regression)
-    slope = _slope(layout, regression, day)
+    slope = _slope(layout, regression, day, slope_u)
     low, high = (None, None) if slope is None else slope.interval()
     opinion = _second_opinion(layout, regression, day, value, steps)
     curve = _curve(layout, regression, days.day, steps)
@@ -124,7 +132,7 @@ def _lasting(
     return np.asarray(np.column_stack([columns, step_columns(day, steps)]) @ regression.estimate)
 
 
-def _slope(layout: Frame, regression: RegressionFit, day: IntArray) -> Slope | None:
+def _slope(layout: Frame, regression: RegressionFit, day: IntArray, slope_u: float) -> Slope | None:
     if layout.slope is None:
         return None
     # Correlated days carry less information on their scatter.
@@ -132,7 +140,7 @@ def _slope(layout: Frame, regression: RegressionFit, day: IntArray) -> Slope | N
     slow = regression.slow(day, layout.slope, BLOCK_DAYS)
     return Slope(
         per_year=float(regression.estimate[layout.slope]),
-        error=float(regression.deviation[layout.slope]) * math.sqrt(slow),
+        error=math.hypot(float(regression.deviation[layout.slope]) * math.sqrt(slow), slope_u),
         freedom=max(2.0, regression.freedom * information),
     )
 

@@ -11,7 +11,9 @@ from logger.daily import FloatArray, IntArray
 from logger.physics.estimate import Estimate
 
 Verdict = Literal["steady", "rising", "falling", "stepped", "undecided"]
-StateVerdict = Literal["unchanged", "loss", "resonance", "both", "resistance", "undecided"]
+StateVerdict = Literal[
+    "unchanged", "loss", "resonance", "both", "resistance", "coupler", "undecided"
+]
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ class Trend:
     """Trend of one channel.
 
     Slope and season are None where the data cannot separate them (less than a year), as `reasons`
-    then states.
+    then states; these also name a season of the detectors.
     """
 
     channel: int | None
@@ -78,7 +80,8 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     """Combined result of several channels.
 
     verdict   what changes: the line's loss, the antenna's resonance, both, its resistance, nothing
-    or_else   what else is possible; with "undecided" the possible stories
+    or_else   what else is possible; with "undecided" the possible stories. "coupler": the balance
+              of its ports drifts, which looks like a changing loss
     first, last  days, from 1970-01-01
     resonance_khz, loss_db, resistance_ohm, q   on the last day; levels of loss and resistance are
               hard to separate, so their intervals are wide

@@ -8,6 +8,7 @@ both are named.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -16,6 +17,7 @@ import numpy as np
 from logger.daily import Days, FloatArray, WorkEvent
 from logger.feedline.frequency import channel_mhz
 from logger.physics.estimate import Estimate
+from logger.physics.reflection import COVERAGE
 from logger.trend.design import YEAR
 from logger.trend.outcome import StateVerdict, StationState
 from logger.trend.state_fit import StateFit, best_fit
@@ -37,10 +39,13 @@ CUT = 6.0  # standard deviations at which a departure is clipped for that compar
 DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
 
-def station_state(used: Sequence[Days], events: Sequence[WorkEvent] = ()) -> StationState | None:
+def station_state(
+    used: Sequence[Days], events: Sequence[WorkEvent] = (), balance_u_db: float = 0.0
+) -> StationState | None:
     """Return what changes at a station, None if that cannot be determined.
 
-    It needs three channels in regular use, and one antenna that explains their readings.
+    `balance_u_db` is the standard error of the slope of the coupler's balance, dB a year. It needs
+    three channels in regular use, and one antenna that explains their readings.
     """
     frequency_khz = [_khz(days) if len(days.day) >= LEAST_DAYS else None for days in used]
     used = [days for days, khz in zip(used, frequency_khz, strict=True) if khz is not None]
@@ -60,7 +65,7 @@ def station_state(used: Sequence[Days], events: Sequence[WorkEvent] = ()) -> Sta
     if not is_long:
         reason = "less than a year of readings: changes cannot be separated from the season"
         return _result(fit, used, "undecided", (), reasons=(reason,))
-    return _judge(fit, used)
+    return _judge(fit, used, balance_u_db)
 
 
 def _khz(days: Days) -> float | None:
@@ -122,7 +127,7 @@ def _misfit(fit: StateFit) -> float:
     return variance(joint_residual, len(model.free)) / max(variance(residual, parameters), 1e-9)
 
 
-def _judge(fit: StateFit, used: Sequence[Days]) -> StationState:
+def _judge(fit: StateFit, used: Sequence[Days], balance_u_db: float) -> StationState:
     unmoved, lossless = fit.with_fixed(MOVE, 0.0), fit.with_fixed(SLOPE, 0.0)
     # The best fit without a change may lead to a better fit with it.
     refits = [best_fit(fit.model, [start.p]) for start in (unmoved, lossless)]
@@ -135,8 +140,25 @@ def _judge(fit: StateFit, used: Sequence[Days]) -> StationState:
     verdict, or_else = _verdict(moves, grows, move, growth)
     if grows:
         verdict, or_else = _or_resistance(fit, lossless, verdict, or_else)
+        growth = _with_coupler(growth, balance_u_db)
+        if verdict in ("loss", "both") and growth.low <= 0 <= growth.high:
+            unsure: tuple[StateVerdict, ...] = (verdict, "coupler")
+            verdict, or_else = "resonance" if moves else "undecided", unsure
     # The loss of the other story is not valid for a changed resistance.
     return _result(fit, used, verdict, or_else, move, None if verdict == "resistance" else growth)
+
+
+def _with_coupler(growth: Estimate, balance_u_db: float) -> Estimate:
+    """Return the slope of the loss one way with the coupler's part in its interval.
+
+    The reflection passes the line twice, so half of a drift of the balance looks like loss.
+    """
+    reach = COVERAGE * balance_u_db / 2
+    return Estimate(
+        growth.value,
+        growth.value - math.hypot(growth.value - growth.low, reach),
+        growth.value + math.hypot(growth.high - growth.value, reach),
+    )
 
 
 def _is_change(span: Estimate, least: float) -> bool:

@@ -13,6 +13,7 @@ COMMANDS = {
     "fault": "chart_fault",
     "transmission": "chart_transmission",
     "tuning": "chart_tuning",
+    "verifications": "chart_verifications",
 }
 
 

@@ -10,7 +10,7 @@ import click
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.config.load import InfluxOptions
 from logger.config.notifiers import NotifierOptions
-from logger.wording import span
+from logger.wording import count, span
 
 
 @click.command("check")
@@ -36,8 +36,9 @@ def command(config_path: Path | None) -> None:
         ("driver", config.kind),
         (
             "calibration",
-            f"{config.calibration or 'of the simulated coupler'}, {coupler.id}, made"
-            f" {content.date}",
+            f"{config.calibration.file or 'of the simulated coupler'}, {coupler.id}, made"
+            f" {content.date}, to be verified every"
+            f" {count(config.calibration.verify_every_days, 'day')}",
         ),
         (
             "",

@@ -47,7 +47,7 @@ def command(
     """Print stored rows.
 
     TABLE: transmissions, seconds, days, alarms, excursions, faults, captures, journal,
-    line_losses, weather, health, or samples (raw pairs).
+    line_losses, verifications, weather, health, or samples (raw pairs).
     """
     from logger.store.days import DailyValues
     from logger.store.reader import Store

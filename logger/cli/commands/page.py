@@ -10,7 +10,12 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import calibration_of, config_option, configuration, line_db
+from logger.cli.station import (
+    calibration_of,
+    config_option,
+    configuration,
+    line_db,
+)
 from logger.config.load import PAGE_PORT
 from logger.errors import UsageError
 
@@ -70,6 +75,7 @@ def command(
     from logger.page.drawings import Station
     from logger.page.server import check_certificate, listener, serve
     from logger.page.site import Site
+    from logger.service.upkeep import calibration_due
 
     config = configuration(config_path)
     station = Station(
@@ -80,6 +86,7 @@ def command(
         calibration_of(config),
         config.station,
         line_db(config),
+        calibration_due(config),
     )
     host_address = _address(address)
     if (certificate is None) != (key is None):

@@ -41,12 +41,13 @@ def command(
     forecasts are a convenience; they do not replace a look at the station.
     """
     from logger.report.gather import first_fault, report
+    from logger.service.upkeep import calibration_due
     from logger.store.reader import Store
 
     config = configuration(config_path)
     with Store.reader(config.store.path) as store:
         account = account_of(store, config, since, until, time.time_ns(), joint=True)
-        result = report(store, account)
+        result = report(store, account, calibration_due(config))
         fault = None if html is None or until is not None else first_fault(store, result.summary)
     if html is not None:
         from logger.report.html import page as html_page

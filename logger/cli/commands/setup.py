@@ -83,7 +83,7 @@ def _unfinished(terminal: Terminal, path: Path) -> Answers:
 
 def _calibrate(terminal: Terminal, config: Config) -> bool:
     """Calibrate the coupler if that was not done; return True if there is a calibration."""
-    calibration = config.calibration or config.path.with_name(CALIBRATION)
+    calibration = config.calibration.file or config.path.with_name(CALIBRATION)
     if config.kind == "simulated" or calibration.exists():
         return True
     terminal.say("")
@@ -130,7 +130,7 @@ def _write_unit(terminal: Terminal, config: Config) -> None:
             path.write_text(text, encoding="utf-8")
         except OSError as error:
             raise MismatchdError(f"{path}: cannot be written: {error.strerror}") from error
-    files = [file for file in (config.calibration,) if file is not None and file.exists()]
+    files = [file for file in (config.calibration.file,) if file is not None and file.exists()]
     terminal.say("")
     terminal.say(
         f"{'Wrote' if is_new else 'Kept'} {path}. To start the daemon with the host, run in the"

@@ -28,11 +28,14 @@ from logger.live.status import (
     ask,
     expect_access,
 )
+from logger.service.upkeep import calibration_due
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
 from logger.store.outbox import Outbox
 from logger.store.reader import Store
+from logger.store.verifications import Verifications
 from logger.utc import format_ns
+from logger.verification.schedule import Schedule
 from logger.wording import count
 
 
@@ -43,10 +46,12 @@ def command(config_path: Path | None, as_json: bool) -> None:
     """Show the state of the daemon.
 
     Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
-    points if that loses some or doubles sums, faults that are not closed and open alarms. Exit
-    code 1 if it is not running, or this user may not know.
+    points if that loses some or doubles sums, age of the calibration and when a check of the
+    coupler is due, faults that are not closed and open alarms. Exit code 1 if it is not running,
+    or this user may not know.
     """
-    path = config_sections(config_path).store.path
+    sections = config_sections(config_path)
+    path = sections.store.path
     live = ask(path)
     if live is None:
         expect_access(path)
@@ -71,6 +76,10 @@ def command(config_path: Path | None, as_json: bool) -> None:
                     NotifierStatus.of_totals(notifier.title, deliveries.totals(notifier.title))
                     for notifier in config.notifiers
                 ]
+            schedule = Schedule.of(
+                calibration_due(sections), Verifications(store.database).last_ns()
+            )
+            stored["calibration"] = schedule.columns()
             stored["open_faults"] = [
                 {
                     "id": fault.id,
@@ -98,6 +107,8 @@ def command(config_path: Path | None, as_json: bool) -> None:
             for line in _forwarder_lines(forwarder, stored["server_warnings"])
         ]
         outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
+        if "calibration" in stored:
+            outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         for name, text in [*_daemon_lines(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(f"{name:14}{text}")
@@ -110,10 +121,10 @@ def _calibration_warning(config_path: Path | None) -> str | None:
     from logger.calibration.file import load
 
     sections = config_sections(config_path)
-    if sections.calibration is None:
+    if sections.calibration.file is None:
         return None
     try:
-        return wrong_coupler(load(sections.calibration), str(sections.driver.get("kind")))
+        return wrong_coupler(load(sections.calibration.file), str(sections.driver.get("kind")))
     except CalibrationError as error:  # the daemon has read it; status need not be able to
         return str(error)
 

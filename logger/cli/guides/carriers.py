@@ -61,8 +61,13 @@ class Carriers:
         with closing(opened):
             yield opened
 
-    def wait(self, most_w: float = USUAL_W, instead: Mapping[str, str] = NOTHING) -> Carrier:
-        """Ask for a key-down, with the bell, and return the carrier when it has ended.
+    def wait(
+        self,
+        most_w: float = USUAL_W,
+        instead: Mapping[str, str] = NOTHING,
+        enough_s: float = ENOUGH_S,
+    ) -> Carrier:
+        """Ask for a key-down of `enough_s`, with the bell; return the carrier when it has ended.
 
         Above `most_w` the user is warned. `instead` maps words that may be typed to their meaning.
         The device is then closed, as unread pairs would accumulate in it. Raises Stop, Instead,
@@ -71,11 +76,11 @@ class Carriers:
         terminal = self._terminal
         with self.source() as source:
             source.begin()
-            terminal.say(f"Key the transmitter for {ENOUGH_S:g} s, then release it. (q stops.)")
+            terminal.say(f"Key the transmitter for {enough_s:g} s, then release it. (q stops.)")
             terminal.ring()
             for word, meaning in instead.items():
                 terminal.say(f"- {word} and Enter: {meaning}")
-            while isinstance(event := wait_for_event(terminal, source, most_w), str):
+            while isinstance(event := wait_for_event(terminal, source, most_w, enough_s), str):
                 word = event.lower()
                 if word == "q":
                     raise Stop
@@ -84,10 +89,13 @@ class Carriers:
         return event
 
 
-def wait_for_event(terminal: Terminal, source: CarrierSource, most_w: float) -> Carrier | str:
+def wait_for_event(
+    terminal: Terminal, source: CarrierSource, most_w: float, enough_s: float = ENOUGH_S
+) -> Carrier | str:
     """Return the next completed carrier, or the next line typed at a terminal.
 
-    `most_w` is the power above which the user is warned. Raises Stop, MismatchdError, EndOfInput.
+    `most_w` is the power above which the user is warned, `enough_s` the duration asked for. Raises
+    Stop, MismatchdError, EndOfInput.
     """
     latest_s, down_s = time.monotonic(), None
     warnings = set()
@@ -119,9 +127,9 @@ def wait_for_event(terminal: Terminal, source: CarrierSource, most_w: float) -> 
                 down_s = now_s if down_s is None else down_s
                 if (reading.forward_w or 0) > most_w:
                     warn("Too much power for this test: release the key.")
-                if now_s - down_s > TOO_LONG_S:
+                if now_s - down_s > max(TOO_LONG_S, enough_s + ENOUGH_S):
                     warn("Long enough: release the key now.")
-                elif now_s - down_s > ENOUGH_S:
+                elif now_s - down_s > enough_s:
                     warn("Enough: release the key.")
         elif now_s - latest_s > SILENCE_S:
             raise SilenceError

@@ -1,0 +1,110 @@
+"""Guides through a verification of the coupler: load, meter, open end."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from logger.calibration.bench_session import LOW_W
+from logger.cautions import VERIFY_OPEN, before_keying
+from logger.cli.guides.carriers import NOTHING, Carriers, Instead
+from logger.cli.guides.terminal import Terminal
+from logger.cli.numbers import positive
+from logger.errors import MismatchdError
+from logger.feedline.frequency import mhz_of
+from logger.live.carrier import Carrier
+from logger.verification.reading import Keying
+from logger.verification.session import KeyedReading, VerificationSession
+
+LOAD_S, OPEN_S = 10.0, 4.0
+LEAVE_OUT: Mapping[str, str] = {"s": "leave the open end out"}
+RESTART = "the daemon uses another calibration than the configuration; restart it, then verify"
+
+
+class VerificationGuide:
+    """Dialogue about a verification; `save` is called when there is something to store."""
+
+    def __init__(
+        self,
+        terminal: Terminal,
+        carriers: Carriers,
+        session: VerificationSession,
+        save: Callable[[], None],
+    ) -> None:
+        self._terminal, self._carriers, self._save = terminal, carriers, save
+        self._state = session.state
+
+    def run(self) -> None:
+        """Read what is not read yet. Raises Stop, MismatchdError, LinkError, EndOfInput."""
+        state, say = self._state, self._terminal.say
+        if state.load is None:
+            say("Use the channel and the power setting that you use every time.")
+            state.load = self._read(math.inf, LOAD_S)
+            self._save()
+        if state.has_meter is None:
+            state.reference_w = self._ask_meter(state.load)
+            state.has_meter = state.reference_w is not None
+            self._save()
+        if state.has_open is None:
+            state.has_open = self._ask_open()
+            self._save()
+        if state.has_open and state.open_end is None:
+            for text in (
+                *before_keying(VERIFY_OPEN),
+                "Unkeyed, take the dummy load off and leave the coupler's antenna port open.",
+            ):
+                say(text)
+            try:
+                state.open_end = self._read(2 * LOW_W, OPEN_S, LEAVE_OUT)
+            except Instead:
+                state.has_open = False
+            self._save()
+
+    def _read(
+        self, most_w: float, enough_s: float, instead: Mapping[str, str] = NOTHING
+    ) -> KeyedReading:
+        """Return a key-down that is long enough. Raises Instead."""
+        while True:
+            carrier = self._carriers.wait(most_w, instead, enough_s)
+            if carrier.calibration_id != self._carriers.coupler.id:
+                raise MismatchdError(RESTART)
+            keying = Keying.of_seconds(carrier.seconds_w)
+            if keying is not None:
+                self._terminal.say(
+                    f"Read {carrier.duration_s:.0f} s: forward {keying.forward_w:.3g} W, reflected"
+                    f" {keying.reflected_w:.3g} W."
+                )
+                return _keyed(keying, carrier)
+            self._terminal.say(f"{carrier.duration_s:.1f} s is too short; key once more.")
+
+    def _ask_meter(self, load: KeyedReading) -> float | None:
+        prompt = "What did a reference meter show meanwhile, in W? (Enter: there is none)"
+        while True:
+            answer = self._terminal.answer(prompt)
+            if not answer:
+                return None
+            shown_w = positive(answer.rstrip(" Ww"))
+            if shown_w is None:
+                self._terminal.say(f"{answer!r} is not a valid answer; give watts such as 3.9")
+            elif not 0.5 < shown_w / load.keying.forward_w < 2:
+                self._terminal.say(
+                    f"The coupler read {load.keying.forward_w:.3g} W: check the figure."
+                )
+            else:
+                return shown_w
+
+    def _ask_open(self) -> bool:
+        self._terminal.say(
+            "An open end at low power compares the two ports most closely. Do it only if the"
+            f" transmitter can be set to {LOW_W:g} W or less."
+        )
+        answer = self._terminal.answer("Read an open end as well? (yes, or Enter to leave it out)")
+        return answer.lower() in ("yes", "y")
+
+
+def _keyed(keying: Keying, carrier: Carrier) -> KeyedReading:
+    reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
+    mhz = mhz_of(reported, carrier.channel)
+    return KeyedReading(
+        keying, carrier.end_ns, carrier.channel, None if mhz is None else 1e3 * mhz, carrier.id
+    )

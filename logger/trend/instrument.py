@@ -1,0 +1,179 @@
+"""What the coupler did, from its verifications, taken out of what the feedline did.
+
+The balance of a coupler's ports (reflected over forward, dB) is assumed to wander from the date of
+its calibration on: a random walk of WANDER_DB in a year. Verifications observe it, open end and
+load each with an offset that all of a calibration share. Given them, the balance on each day is
+normally distributed (Gaussian process regression); its mean is removed from the daily values, its
+covariance becomes an uncertainty of the slope. Without verifications the mean is 0 and all of the
+walk remains as an uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger.daily import Days, FloatArray
+from logger.physics.reflection import rho_of_swr, swr
+from logger.trend.design import YEAR
+from logger.utc import DAY_NS
+from logger.verification.reading import Verification
+
+WANDER_DB = 1.0  # standard deviation after a year; an assumption
+UNKNOWN_DB = 10.0  # offset of a figure of which nothing is predicted
+DB_PER_LN = 20 / math.log(10)  # of a reflection coefficient
+GRID = 60  # days on which the slope's uncertainty is evaluated, at most
+
+
+@dataclass(frozen=True)
+class Wander:
+    """The balance of one calibration's coupler.
+
+    origin  day of the calibration, where the walk begins
+    day, value, covariance  observations of the balance, dB, (m,) and (m, m)
+    """
+
+    origin: float
+    day: FloatArray
+    value: FloatArray
+    covariance: FloatArray
+
+    def mean(self, day: FloatArray) -> FloatArray:
+        """Return the mean of the balance on some days, dB, (n,) -> (n,)."""
+        if not len(self.day):
+            return np.zeros(len(day))
+        known = self._walk(self.day, self.day) + self.covariance
+        return np.asarray(self._walk(day, self.day) @ np.linalg.solve(known, self.value))
+
+    def at(self, day: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return mean (n,) and covariance (n, n) of the balance on some days, dB."""
+        prior = self._walk(day, day)
+        if not len(self.day):
+            return np.zeros(len(day)), prior
+        across = self._walk(day, self.day)
+        gain = np.linalg.solve(self._walk(self.day, self.day) + self.covariance, across.T).T
+        return np.asarray(gain @ self.value), np.asarray(prior - gain @ across.T)
+
+    def _walk(self, first: FloatArray, second: FloatArray) -> FloatArray:
+        """Return the covariance of the walk, in both directions of time, (n, m)."""
+        one, other = (first - self.origin)[:, None], (second - self.origin)[None, :]
+        shared = np.minimum(np.abs(one), np.abs(other)) * (one * other > 0)
+        return np.asarray(WANDER_DB**2 / YEAR * shared)
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """Part of the coupler in one channel's trend.
+
+    slope_u         standard error of its slope from the balance, SWR per year
+    balance_slope_u_db  the same of the balance itself, dB per year
+    checks          verifications of the calibrations in use
+    balance_db      change of the balance on the last day, and its standard uncertainty
+    """
+
+    slope_u: float
+    balance_slope_u_db: float
+    checks: int
+    balance_db: float
+    balance_u_db: float
+
+
+NOT_CHECKED = Instrument(0.0, 0.0, 0, 0.0, 0.0)
+
+
+def wanders(
+    verifications: Sequence[Verification], calibrated: Mapping[str, int | None]
+) -> dict[str, Wander]:
+    """Return the balance of each calibration by id; `calibrated` are their dates, UTC ns."""
+    return {
+        name: _wander([row for row in verifications if row.calibration_id == name], time_ns)
+        for name, time_ns in calibrated.items()
+        if time_ns is not None or any(row.calibration_id == name for row in verifications)
+    }
+
+
+def _wander(rows: Sequence[Verification], calibrated_ns: int | None) -> Wander:
+    days: list[float] = []
+    values: list[float] = []
+    parts: list[tuple[str, float, float]] = []
+    for row in rows:
+        for figure in ("load", "open"):
+            value = getattr(row, f"{figure}_db")
+            if value is not None:
+                days.append(row.time_ns / DAY_NS)
+                values.append(value)
+                expected_u = getattr(row, f"{figure}_expected_u_db")
+                offset = UNKNOWN_DB if expected_u is None else expected_u
+                parts.append((figure, getattr(row, f"{figure}_u_db"), offset))
+    figures = np.array([figure for figure, _, _ in parts])
+    u, offset = (np.array([part[place] for part in parts], dtype=np.float64) for place in (1, 2))
+    shared = (figures[:, None] == figures[None, :]) * offset[:, None] * offset[None, :]
+    first = days[0] if days else 0.0
+    return Wander(
+        first if calibrated_ns is None else calibrated_ns / DAY_NS,
+        np.array(days),
+        np.array(values) - _plain_level(values, offset),
+        np.diag(u**2) + shared,
+    )
+
+
+def _plain_level(values: Sequence[float], offset: FloatArray) -> FloatArray:
+    """Return the level of plain ratios, which depart from 0 by far more than UNKNOWN_DB."""
+    is_plain = offset == UNKNOWN_DB
+    if not is_plain.any():
+        return np.zeros(len(values))
+    return np.where(is_plain, np.asarray(values)[is_plain].mean(), 0.0)
+
+
+def separate(days: Days, wander_by_id: Mapping[str, Wander]) -> tuple[Days, Instrument]:
+    """Return the daily values without the coupler's part, and what remains of it."""
+    day = days.day.astype(np.float64)
+    middle = day + 0.5
+    balance = np.zeros(len(day))
+    own: dict[int, Wander] = {}
+    for number in np.unique(days.calibration).tolist():
+        name = days.calibration_ids[number] if days.calibration_ids else ""
+        own[number] = wander_by_id.get(name) or Wander(
+            day[0], np.array([]), np.array([]), np.empty((0, 0))
+        )
+        mask = days.calibration == number
+        balance[mask] = own[number].mean(middle[mask])
+    if not any(len(wander.day) for wander in own.values()):
+        return days, Instrument(*_slope_u(days, own), 0, 0.0, _last_u(days, own))
+    rho = rho_of_swr(days.swr) * np.exp(-balance / DB_PER_LN)
+    checks = {float(at) for wander in own.values() for at in wander.day}
+    instrument = Instrument(
+        *_slope_u(days, own), len(checks), float(balance[-1]), _last_u(days, own)
+    )
+    return replace(days, swr=swr(rho)), instrument
+
+
+def _last_u(days: Days, own: Mapping[int, Wander]) -> float:
+    """Return the standard uncertainty of the balance on the last day, dB."""
+    covariance = own[int(days.calibration[-1])].at(days.day[-1:].astype(np.float64) + 0.5)[1]
+    return float(np.sqrt(max(float(covariance[0, 0]), 0.0)))
+
+
+def _slope_u(days: Days, own: Mapping[int, Wander]) -> tuple[float, float]:
+    """Return the standard error of a straight line's slope from the balance.
+
+    It is in SWR per year and in dB per year.
+    """
+    places = np.unique(np.linspace(0, len(days.day) - 1, GRID).astype(np.int64))
+    day, number = days.day[places].astype(np.float64), days.calibration[places]
+    if len(day) < 3 or day[-1] == day[0]:
+        return 0.0, 0.0
+    years = (day - day.mean()) / YEAR
+    levels = [(number == each).astype(np.float64) for each in np.unique(number)]
+    pull = np.linalg.pinv(np.column_stack([years, *levels]))[0]
+    variance = 0.0
+    for each in np.unique(number).tolist():
+        mask = number == each
+        covariance = own[each].at(day[mask] + 0.5)[1]
+        variance += float(pull[mask] @ covariance @ pull[mask])
+    level = float(np.median(days.swr))
+    balance_db = float(np.sqrt(max(variance, 0.0)))
+    return balance_db * (level**2 - 1) / 2 / DB_PER_LN, balance_db

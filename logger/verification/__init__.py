@@ -1,0 +1,1 @@
+"""Checks of the calibrated coupler against the dummy load of its calibration, over the years."""
