@@ -14,7 +14,7 @@ from tests.servers import needed
 SOURCE = Path(__file__).with_name("disk_preload.c")
 HEAD = struct.Struct("qqqIIII")
 CREATE, WRITE, TRUNCATE, SYNC, RENAME, UNLINK, FAILED_SYNC, READ = range(8)
-CONTROL = struct.Struct("6i")  # stall, kinds, every, error, count, failures
+CONTROL = struct.Struct("7i")  # stall, pause_ms, kinds, every, error, count, failures
 SHORT = 0  # in place of an error
 
 
@@ -40,15 +40,19 @@ class Control:
         """Let every write and sync wait, or go on."""
         struct.pack_into("i", self._page, 0, stalls)
 
+    def slow(self, pause_ms: int) -> None:
+        """Let every write and sync take at least so long."""
+        struct.pack_into("i", self._page, 4, pause_ms)
+
     def fail(self, error: int, *kinds: int, every: int = 1) -> None:
         """Let each so-many-th operation of these kinds fail with an error, or be cut SHORT."""
         self.heal()
         bits = sum(1 << kind for kind in kinds)
-        struct.pack_into("5i", self._page, 4, bits, every, error, 0, 0)
+        struct.pack_into("5i", self._page, 8, bits, every, error, 0, 0)
 
     def heal(self) -> int:
         """Let nothing fail; return the number of failures since `fail`."""
-        struct.pack_into("i", self._page, 8, 0)
+        struct.pack_into("i", self._page, 12, 0)
         return int(CONTROL.unpack(self._page)[-1])
 
 

@@ -1,10 +1,10 @@
 /* A disk that is slow, one that fails, and one whose writes are recorded.
  *
  * Loaded with LD_PRELOAD. It concerns the files below the folder DISK_FOLDER. The file DISK_CONTROL
- * holds a `struct control`. While its `stall` is not 0, each write and sync waits. While its `every`
- * is not 0, each so-many-th of the operations in `kinds` (bits) fails with `error`; if that is 0, only
- * half of a read or write is done. Each change is appended to the file DISK_LOG, if named, after it was
- * made: a head and then the path, the other path or the data.
+ * holds a `struct control`. While its `stall` is not 0, each write and sync waits; each takes at least
+ * `pause_ms`. While its `every` is not 0, each so-many-th of the operations in `kinds` (bits) fails with
+ * `error`; if that is 0, only half of a read or write is done. Each change is appended to the file
+ * DISK_LOG, if named, after it was made: a head and then the path, the other path or the data.
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
@@ -30,7 +30,7 @@ struct head {
 enum { CREATE, WRITE, TRUNCATE, SYNC, RENAME, UNLINK, FAILED_SYNC, READ };
 
 struct control {
-    int32_t stall, kinds, every, error, count, failures;
+    int32_t stall, pause_ms, kinds, every, error, count, failures;
 };
 
 static const char *folder;
@@ -67,7 +67,7 @@ static int path_of(int fd, char *path)
 static void wait_while_stalled(void)
 {
     struct timespec pause = {0, 1000000};
-    while (control->stall)
+    for (int ms = 0; control->stall || ms < control->pause_ms; ms++)
         nanosleep(&pause, NULL);
 }
 

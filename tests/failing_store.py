@@ -1,10 +1,10 @@
 """A keeper on a disk that fails: whatever fails, all rows are stored and reported, each once.
 
-python -m tests.failing_store FOLDER FIRST LAST
+python -m tests.failing_store FOLDER N...
 
-Started with the environment of a `Disk` whose files are in FOLDER. Every n-th operation fails for n
-from FIRST to LAST, for each kind of operation and failure, while rows are added; then the disk is
-well. Prints a JSON object for each trial.
+Started with the environment of a `Disk` whose files are in FOLDER. Every n-th operation fails, for
+each n, kind of operation and failure, while rows are added; then the disk is well. Prints a JSON
+object for each trial.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import logging
 import os
 import sys
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -158,10 +158,10 @@ def _reported(events: list[Event], number: int) -> list[str]:
     return wrong
 
 
-def main(folder: Path, first: int, last: int, write: Callable[[str], object] = print) -> None:
+def main(folder: Path, numbers: Sequence[int]) -> None:
     """Run all trials."""
     control = Control(Path(os.environ["DISK_CONTROL"]))
-    for every in range(first, last + 1):
+    for every in numbers:
         for place, (error, *kinds) in enumerate(FAILURES):
             path = folder / f"{every}-{place}" / "station.sqlite"
             try:
@@ -170,8 +170,8 @@ def main(folder: Path, first: int, last: int, write: Callable[[str], object] = p
                 control.heal()
                 outcome = {"error": error, "kinds": kinds, "every": every}
                 outcome["wrong"] = [f"raised {exception!r}"]
-            write(json.dumps(outcome))
+            print(json.dumps(outcome))
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
+    main(Path(sys.argv[1]), [*map(int, sys.argv[2:])])

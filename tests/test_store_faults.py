@@ -453,7 +453,7 @@ def test_a_salvage_that_was_cut_off_is_begun_again(
     before = rows(path, "transmissions")
     garble(path, pages(path, "seconds")[2:4])
 
-    def cut_off(*_: object) -> None:
+    def cut_off(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     for name in ("salvage", "exchange"):

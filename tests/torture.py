@@ -419,13 +419,14 @@ def _check_whole(result: Result, snapshot: Snapshot, sent: np.ndarray, run: Run)
         begins_inside = own[0] > 0 and sent["kind"][own[0] - 1] == QUIET
         if not begins_inside or run.killed_ns - last_ns < scale(ENDED_S) * 1e9:
             continue
-        before = np.flatnonzero(sent["kind"][: own[0]] != QUIET)[-1:]
-        ends_ns = snapshot.time_ns[np.isin(snapshot.n, sent["n"][before])]
+        keyed = np.flatnonzero(sent["kind"] != QUIET)
+        beside = np.concatenate([keyed[keyed < own[0]][-1:], keyed[keyed > own[-1]][:1]])
         arrived_ns = snapshot.time_ns[np.isin(snapshot.n, sent["n"][own])]
+        beside_ns = snapshot.time_ns[np.isin(snapshot.n, sent["n"][beside])]
         # Where the machine kept the bridge or the daemon waiting, pairs come late and in bursts.
         is_cut = np.diff(arrived_ns).max(initial=0) > HANG_MS * 1e6
-        is_joined = len(ends_ns) and len(arrived_ns) and arrived_ns[0] - ends_ns[0] < HANG_MS * 1e6
-        if is_cut or is_joined:
+        pauses_ns = [np.abs(arrived_ns - at_ns).min(initial=EVER_NS) for at_ns in beside_ns]
+        if is_cut or min(pauses_ns, default=EVER_NS) < HANG_MS * 1e6:
             continue
         result.whole += 1
         first_ns = int(sent["time_ns"][own[0]])

@@ -17,7 +17,7 @@ from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config.load import Config
-from logger.errors import StoreError
+from logger.errors import DiskError, StoreError
 from logger.live.status import Status
 from logger.rows import Row
 from logger.service.handover import Handover
@@ -37,6 +37,7 @@ log = logging.getLogger("mismatchd")
 
 HEALTH_S = 60.0
 LONGEST_LOCK_S = 2.0  # a commit that takes longer does not wait for a lock (see BUSY_MS)
+MOST_UNREADABLE = 6  # such salvages, in about a minute, before what cannot be read is given up
 HEALTH_WAITS_S = 5.0  # longest wait of a row of health for other rows to be stored with
 
 
@@ -76,6 +77,7 @@ class StoreLoop:
         self.salvage_until_s = math.inf
         self.cycles = 0
         self._ended = False  # the last rows have been taken
+        self._unreadable = 0  # salvages that the disk did not let read the store
         self._is_interrupted = True  # transmissions of the last run may still be open
         megabytes = config.store.keep_samples_mb
         retention = Retention(
@@ -165,11 +167,7 @@ class StoreLoop:
         self._handover.work_ns = tuple(times_ns)
 
     def _open_store(self, is_damaged: bool) -> StoreWriter:
-        store = (
-            StoreWriter.salvage(self._path, self._during_salvage)
-            if is_damaged
-            else StoreWriter.open(self._path)
-        )
+        store = self._salvage() if is_damaged else StoreWriter.open(self._path)
         try:
             store.database.timer = self._timer
             store.insert_calibration(self._coupler.id, dump(self._coupler.content))
@@ -186,6 +184,18 @@ class StoreLoop:
             log.warning(
                 "%s interrupted by the end of the last run", count(interrupted, "transmission")
             )
+        return store
+
+    def _salvage(self) -> StoreWriter:
+        is_failing = self._unreadable >= MOST_UNREADABLE
+        try:
+            store = StoreWriter.salvage(
+                self._path, self._during_salvage, skips_unreadable=is_failing
+            )
+        except DiskError:
+            self._unreadable += 1
+            raise
+        self._unreadable = 0
         return store
 
     def _during_salvage(self) -> None:

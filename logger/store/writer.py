@@ -84,16 +84,27 @@ class StoreWriter(Store):
             return cls(Database(_connect(path), path))
 
     @classmethod
-    def salvage(cls, path: Path, meanwhile: Callable[[], None] = lambda: None) -> Self:
+    def salvage(
+        cls,
+        path: Path,
+        meanwhile: Callable[[], None] = lambda: None,
+        *,
+        skips_unreadable: bool = False,
+    ) -> Self:
         """Set a damaged file aside and open a new one with the rows that could be read.
 
-        `meanwhile` is called often; an exception from it ends the salvage, which can be repeated
-        later. Raise StoreError.
+        A file that proves sound is only opened. `meanwhile` is called often; an exception from it
+        ends the salvage, which can be repeated later. Raise StoreError: DiskError if the disk does
+        not read the file, unless rows that it does not read are to be skipped.
         """
         with _translate_opening(path):
+            if not skips_unreadable and salvage.is_sound(path, meanwhile):
+                return cls.open(path)
             connection = _connect(salvage.begin(path))
             try:
-                counts = salvage.salvage(path, connection, meanwhile)
+                counts = salvage.salvage(
+                    path, connection, meanwhile, skips_unreadable=skips_unreadable
+                )
             finally:
                 connection.close()
             aside = salvage.exchange(path)
