@@ -76,6 +76,10 @@ class Disk(Control):
         if records:
             self.environ["DISK_LOG"] = str(self._log)
 
+    def forget(self) -> None:
+        """Forget what was recorded."""
+        self._log.write_bytes(b"")
+
     def changes(self) -> Iterator[Change]:
         """Yield what was recorded."""
         data, place = self._log.read_bytes(), 0

@@ -35,6 +35,13 @@ class Platter:
         self._names: dict[str, int] = {}  # as synced
         self._renamed: list[Change] = []  # creations, renames and removals that are not
 
+    def load(self, folder: Path) -> None:
+        """Begin with the files that are in a folder."""
+        for path in folder.iterdir():
+            inode = path.stat().st_ino
+            self._files[inode] = _File(bytearray(path.read_bytes()))
+            self._names[str(path)] = inode
+
     def apply(self, change: Change) -> None:
         """Take in the next change."""
         file = self._files.setdefault(change.inode, _File())
