@@ -45,6 +45,8 @@ class Keeper:
     reporter    reports stored rows that others wait for, and changes of alarms and faults
     on_work     called with the times of all repairs and adjustments after a change
     on_commit   called after a commit was reported; True if it must survive a power cut
+    on_displaced  called before a store is put back that somebody has taken away; may raise
+                StoreError
 
     Raises StoreError if the store cannot be opened and waiting would not help.
     """
@@ -56,6 +58,7 @@ class Keeper:
         retention: Retention,
         on_work: Callable[[list[int]], None] = lambda times_ns: None,
         on_commit: Callable[[bool], None] = lambda is_urgent: None,
+        on_displaced: Callable[[], object] = lambda: None,
     ) -> None:
         self.store: StoreWriter | None = None  # None while it cannot be opened
         self.failure: str | None = None
@@ -67,6 +70,7 @@ class Keeper:
         self._retention = retention
         self._on_work = on_work
         self._on_commit = on_commit
+        self._on_displaced = on_displaced
         self._backlog = Backlog()
         self._due_s: float | None = None
         self._attempts = 0
@@ -123,7 +127,7 @@ class Keeper:
         """
         if self.failure is None:
             self._failures.succeed(now_s)
-        if not self._backlog and self.store is not None:
+        if not self._backlog and self.store is not None and not self.store.database.replaced:
             self._report_others()
         elif ending or (self._due_s or 0.0) <= now_s:
             return self._commit(now_s, ending=ending)
@@ -202,6 +206,7 @@ class Keeper:
 
     def _return(self, store: StoreWriter) -> StoreWriter:
         """Return the store at its path, from which somebody has taken its file."""
+        self._on_displaced()
         try:
             if put_back(store.database):
                 return store

@@ -47,6 +47,7 @@ class StoreLoop:
     report      called for each stored row that others wait for, and for each alarm change
     status      returns the daemon's status, for rows of health
     stop        set when the daemon ends
+    ensure_lock makes sure that no other daemon uses the store; raises StoreError
     period_s    longest time without a cycle
     health_s    interval of rows of health
 
@@ -63,6 +64,7 @@ class StoreLoop:
         report: Report,
         status: Callable[[], Status],
         stop: threading.Event,
+        ensure_lock: Callable[[], object],
         *,
         period_s: float | None,
         health_s: float,
@@ -94,6 +96,7 @@ class StoreLoop:
             retention,
             self._set_work,
             self.sync.committed,
+            ensure_lock,
         )
         self._health_s = health_s
         self._health_due_s = time.monotonic() + next_row_s(clocks.wall_ns, health_s)
@@ -173,6 +176,7 @@ class StoreLoop:
             store.insert_calibration(self._coupler.id, dump(self._coupler.content))
             interrupted = store.close_interrupted() if self._is_interrupted else 0
             if self._is_interrupted and not is_grouped(store):
+                log.info("grouping the stored alarms into faults; with many this takes a while")
                 number = regroup(store, self._faults)
                 log.info("grouped the stored alarms into %s", count(number, "fault"))
         except BaseException:

@@ -8,6 +8,7 @@ goes on failing costs rows (`skips_unreadable`).
 from __future__ import annotations
 
 import contextlib
+import glob
 import itertools
 import logging
 import sqlite3
@@ -16,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from logger.store.durability import sync
 from logger.store.segments import is_readable
 from logger.store.sqlite import is_disk_failure, transaction
 from logger.store.tables import FORWARDED
@@ -87,10 +89,13 @@ def begin(path: Path) -> Path:
     return new
 
 
-def exchange(path: Path) -> Path:
-    """Set a database and its log aside, put the new one in place; return the old one's path."""
-    aside = set_aside(path, "damaged")
-    _beside(path, NEW).rename(path)
+def exchange(path: Path, state: str = "") -> Path | None:
+    """Set a database and its log aside, put the new one in place; return the old one's path.
+
+    `complete` does the rest if it is interrupted.
+    """
+    aside = set_aside(path, state) if path.exists() else None
+    _put_in_place(path)
     return aside
 
 
@@ -112,12 +117,39 @@ def free_name(path: Path, state: str) -> str:
 
 
 def complete(path: Path) -> None:
-    """Complete an interrupted exchange: it has begun if the old database is gone."""
+    """Complete an interrupted exchange: it has begun if the old database is gone.
+
+    If it is still there, the new one is deleted: a salvage is repeated, a restore is not.
+    """
     new = _beside(path, NEW)
-    if new.exists() and not path.exists():
-        for suffix in PIECES[1:]:  # the log of the old one must not be used for the new one
-            _beside(path, suffix).unlink(missing_ok=True)
-        new.rename(path)
+    if not new.exists():
+        return
+    if path.exists():
+        for suffix in PIECES:
+            _beside(new, suffix).unlink(missing_ok=True)
+        log.warning("%s: what an interrupted restore or salvage had written was deleted", path)
+        return
+    aside = _newest_aside(path)
+    for suffix in PIECES[1:]:
+        piece = _beside(path, suffix)
+        if piece.exists() and aside is not None:
+            piece.rename(_beside(aside, suffix))
+    _put_in_place(path)
+    former = "" if aside is None else f"; the former store is {aside.name}"
+    log.warning("%s: an interrupted restore or salvage was completed%s", path, former)
+
+
+def _put_in_place(path: Path) -> None:
+    for suffix in PIECES[1:]:  # the log of the old one must not be used for the new one
+        _beside(path, suffix).unlink(missing_ok=True)
+    _beside(path, NEW).rename(path)
+    sync(path.parent)
+
+
+def _newest_aside(path: Path) -> Path | None:
+    names = path.parent.glob(f"{glob.escape(path.name)}.*-*Z*")
+    asides = [name for name in names if not name.name.endswith(PIECES[1:])]
+    return max(asides, key=lambda aside: aside.stat().st_ctime_ns, default=None)
 
 
 def _beside(path: Path, suffix: str) -> Path:

@@ -107,12 +107,12 @@ class StoreWriter(Store):
                 )
             finally:
                 connection.close()
-            aside = salvage.exchange(path)
+            aside = salvage.exchange(path, "damaged")
             log.error(
                 "%s is damaged and was renamed %s; the new store starts with %s"
                 " (`mismatchd recompute` derives rows again from raw pairs)",
                 path,
-                aside.name,
+                aside.name if aside else "away",
                 ", ".join(f"{name}: {n}" for name, n in counts.items()) or "nothing",
             )
             return cls(Database(_connect(path), path))
