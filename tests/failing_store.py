@@ -9,6 +9,7 @@ object for each trial.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import logging
@@ -22,6 +23,7 @@ from typing import Any
 import numpy as np
 
 from drivers.contract import SampleBlock
+from logger.errors import StoreError
 from logger.rows import AlarmEvent, Memory, Row, Samples
 from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
@@ -45,6 +47,7 @@ FAILURES = [
 ]
 WELL, FAILING, WELL_AGAIN = 3, 12, 4  # commits
 COMMIT_S = 2.0
+MANY = 1000  # seconds in a store to be salvaged
 LONGEST_S = 100.0  # from the end of the failures until all is stored
 
 
@@ -126,6 +129,22 @@ def trial(path: Path, control: Control, error: int, kinds: tuple[int, ...], ever
     }
 
 
+def salvage_trial(path: Path, control: Control, every: int) -> Any:
+    """Let a sound store that is believed to be damaged be salvaged while reading fails."""
+    with StoreWriter.open(path) as store:
+        store.write([transmission(T0), *(second(T0 + n * SECOND) for n in range(MANY))])
+    control.fail(errno.EIO, READ, every=every)
+    with contextlib.suppress(StoreError):
+        StoreWriter.salvage(path).close()
+    failures = control.heal()
+    with StoreWriter.open(path) as store:
+        stored = store.counts()["seconds"]
+    wrong = [] if stored == MANY else [f"{stored} of {MANY} seconds"]
+    if list(path.parent.glob("*.damaged*")):
+        wrong.append("a sound store was set aside")
+    return {"every": every, "failures": failures, "wrong": wrong, "lines": []}
+
+
 def _stored(path: Path, number: int) -> list[str]:
     """Return what is wrong in the store."""
     wrong = []
@@ -162,6 +181,8 @@ def main(folder: Path, numbers: Sequence[int]) -> None:
     """Run all trials."""
     control = Control(Path(os.environ["DISK_CONTROL"]))
     for every in numbers:
+        path = folder / f"{every}" / "station.sqlite"
+        print(json.dumps(salvage_trial(path, control, every)))
         for place, (error, *kinds) in enumerate(FAILURES):
             path = folder / f"{every}-{place}" / "station.sqlite"
             try:

@@ -26,7 +26,8 @@ log = logging.getLogger("mismatchd")
 
 PAGE_ROWS = 100  # rows copied at a time
 CHECKED_BYTES = 32 << 20  # checking a larger file would delay the start of the daemon
-READ_BYTES = 1 << 20
+READ_BYTES = 512  # at a time, like SQLite with our pages
+READS = 2000  # or
 STEPS = 100_000  # of SQLite between calls of `meanwhile`
 NEW = ".new"
 PIECES = ("", "-wal", "-shm")
@@ -53,10 +54,7 @@ def is_sound(path: Path, meanwhile: Callable[[], None] = lambda: None) -> bool:
 
     Raise OSError or sqlite3.Error if the disk does not read it, and what `meanwhile` raises.
     """
-    for suffix in PIECES[:2]:
-        with contextlib.suppress(FileNotFoundError), _beside(path, suffix).open("rb") as file:
-            while file.read(READ_BYTES):
-                meanwhile()
+    read_through(path, meanwhile)
     raised: list[Exception] = []
 
     def step() -> bool:
@@ -69,13 +67,31 @@ def is_sound(path: Path, meanwhile: Callable[[], None] = lambda: None) -> bool:
     with contextlib.closing(sqlite3.connect(path)) as connection:
         connection.set_progress_handler(step, STEPS)
         try:
-            return bool(connection.execute("PRAGMA integrity_check(1)").fetchone() == ("ok",))
+            report = connection.execute("PRAGMA integrity_check(1)").fetchone()
         except sqlite3.Error as error:
             if raised:
                 raise raised[0] from error
             if is_disk_failure(error):
                 raise
-            return False
+            report = None
+    if report == ("ok",):
+        return True
+    read_through(path, meanwhile)
+    return False
+
+
+def read_through(path: Path, meanwhile: Callable[[], None] = lambda: None) -> None:
+    """Read a database and its log as SQLite does. Raise OSError if the disk does not.
+
+    Where SQLite meets a failure to read, it may report damage instead.
+    """
+    for suffix in PIECES[:2]:
+        with contextlib.suppress(FileNotFoundError), _beside(path, suffix).open("rb", 0) as file:
+            for number in itertools.count():
+                if number % READS == 0:
+                    meanwhile()
+                if not file.read(READ_BYTES):
+                    break
 
 
 def begin(path: Path) -> Path:
@@ -202,6 +218,8 @@ def salvage(
             )
     finally:
         source.close()
+    if not skips_unreadable:
+        read_through(damaged, meanwhile)
     return {name: count for name, count in copied.items() if count}
 
 

@@ -98,13 +98,15 @@ class StoreWriter(Store):
         not read the file, unless rows that it does not read are to be skipped.
         """
         with _translate_opening(path):
+            new = salvage.begin(path)
             if not skips_unreadable and salvage.is_sound(path, meanwhile):
                 return cls.open(path)
-            connection = _connect(salvage.begin(path))
+            connection = _connect(new)
             try:
                 counts = salvage.salvage(
                     path, connection, meanwhile, skips_unreadable=skips_unreadable
                 )
+                salvage.check(connection, new)
             finally:
                 connection.close()
             aside = salvage.exchange(path, "damaged")
