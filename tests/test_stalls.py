@@ -227,6 +227,7 @@ STATES = (
     "salvaging",
     "slow",
     "page",
+    "telling",
 )
 
 
@@ -242,8 +243,8 @@ def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signa
         master, name = stack.enter_context(pty())
         port = stack.enter_context(silent_server())
         sections = {"watchdog": WATCHDOG, "transmission": HANG}
-        if state == "notifier":
-            script = f"#!{sys.executable}\nimport time\ntime.sleep(60)\n"
+        if state in ("notifier", "telling"):
+            script = f"#!{sys.executable}\nimport time\ntime.sleep({60 * (state == 'notifier')})\n"
             sections["notify"] = f"[{command(tmp_path, script)}]"
         if state == "forwarder":
             sections["influxdb"] = f"{{url: 'http://127.0.0.1:{port}', org: o, bucket: b}}"
@@ -256,6 +257,10 @@ def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signa
         stack.callback(daemon.kill)
         stack.callback(disk.stall, False)
         play_until_read(daemon, config, master)
+        if state == "telling":  # the notifier cannot record what it has delivered
+            play(master, 500, [(0.5, QUIET), (2.2, GOOD)])
+            disk.stall()
+            alarm(master, daemon)
         if state in ("notifier", "forwarder"):
             play(master, 500, [(0.5, QUIET), (2.2, GOOD)])
             alarm(master, daemon)
@@ -282,7 +287,7 @@ def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signa
         said = daemon.process.stderr.read().decode()
     assert in_time(took_s, 5.0), (took_s, said)
     assert "Traceback" not in said, said
-    is_lossy = state in ("locked", "stalled", "salvaging")
+    is_lossy = state in ("locked", "stalled", "salvaging", "telling")
     assert code == int(is_lossy), said
     losses = [text for text in said.splitlines() if "lost " in text and "raw pair" in text]
     assert len(losses) == is_lossy, said

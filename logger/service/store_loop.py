@@ -5,7 +5,6 @@ It opens the store, also again after damage, and reports alarms while it is bein
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import math
 import threading
@@ -126,8 +125,12 @@ class StoreLoop:
     def close(self) -> None:
         """Close the store, so that its rows survive a power cut; after `run` has ended."""
         self.keeper.close()
-        with contextlib.suppress(OSError):  # the log is left if another process reads the store
-            sync_log(self._path)
+        try:
+            sync_log(self._path)  # there is one if another process reads the store
+        except OSError as error:
+            log.error(
+                "%s: cannot sync: %s; a power cut now may lose rows", self._path, error.strerror
+            )
 
     def cycles_or_stall(self) -> int:
         """Return a number that changes with each cycle, and while the disk does not respond."""
