@@ -8,10 +8,14 @@ goes on failing costs rows (`skips_unreadable`).
 from __future__ import annotations
 
 import contextlib
+import errno
 import glob
 import itertools
 import logging
+import os
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,8 +30,15 @@ log = logging.getLogger("mismatchd")
 
 PAGE_ROWS = 100  # rows copied at a time
 CHECKED_BYTES = 32 << 20  # checking a larger file would delay the start of the daemon
-READ_BYTES = 512  # at a time, like SQLite with our pages
-READS = 2000  # or
+# Reads files page by page, like SQLite with our pages.
+READER = """
+import sys
+for path in sys.argv[1:]:
+    with open(path, "rb", 0) as file:
+        while file.read(512):
+            pass
+"""
+PAUSE_S = 0.05  # or
 STEPS = 100_000  # of SQLite between calls of `meanwhile`
 NEW = ".new"
 PIECES = ("", "-wal", "-shm")
@@ -83,15 +94,21 @@ def is_sound(path: Path, meanwhile: Callable[[], None] = lambda: None) -> bool:
 def read_through(path: Path, meanwhile: Callable[[], None] = lambda: None) -> None:
     """Read a database and its log as SQLite does. Raise OSError if the disk does not.
 
-    Where SQLite meets a failure to read, it may report damage instead.
+    Where SQLite meets a failure to read, it may report damage instead. Another process reads: to
+    close a file releases all POSIX locks of its process on it, those of SQLite, too.
     """
-    for suffix in PIECES[:2]:
-        with contextlib.suppress(FileNotFoundError), _beside(path, suffix).open("rb", 0) as file:
-            for number in itertools.count():
-                if number % READS == 0:
-                    meanwhile()
-                if not file.read(READ_BYTES):
-                    break
+    pieces = [str(_beside(path, suffix)) for suffix in PIECES[:2]]
+    words = [sys.executable, "-I", "-S", "-c", READER, *filter(os.path.exists, pieces)]
+    with subprocess.Popen(words, stderr=subprocess.DEVNULL) as reader:
+        try:
+            while reader.poll() is None:
+                meanwhile()
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    reader.wait(PAUSE_S)
+        finally:
+            reader.kill()
+    if reader.returncode:
+        raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
 
 
 def begin(path: Path) -> Path:
