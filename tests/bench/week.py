@@ -4,7 +4,7 @@ python -m tests.bench.week [days] [seed]
 
 As `soak`, with forwarding to a server, notifiers of each kind, a scraper and a viewer. Each day the
 station has a fault; the database, the broker, the web server and the disk fail in turn. Fails if
-memory grows by 2 MB, descriptors by 3, or the file is not as predicted.
+memory grows by 2 MB, descriptors by 3, the file is not as predicted, or a store is set aside.
 """
 
 from __future__ import annotations
@@ -143,7 +143,9 @@ def run(days: int, seed: int, folder: Path) -> bool:
             f"{troubles.number} troubles; {len(hook.taken())} messages at the web server,"
             f" {len(hook.posts) - len(hook.taken())} refused; scraped {len(scraped)} times"
         )
-    return passed
+        asides = [path.name for path in (folder / "data").glob("*.damaged*")]
+        print(f"set aside as damaged: {', '.join(asides) or 'nothing'}")
+    return passed and not asides
 
 
 if __name__ == "__main__":
