@@ -196,8 +196,10 @@ class Daemon:
             socket.serve(POLL_S)
             if self._signalled.is_set():
                 break
-            self._stall_log.update(self._store.stalled_s(), time.monotonic())
-            self._ensure_folder(socket)
+            stalled_s = self._store.stalled_s()
+            self._stall_log.update(stalled_s, time.monotonic())
+            if not stalled_s:  # to look at a folder may take as long
+                self._ensure_folder(socket)
             if self._manager.listens:
                 self._supervise([thread.name for thread in threads if thread.is_alive()])
         self._manager.send("STOPPING=1")

@@ -135,7 +135,9 @@ class StoreWriter(Store):
         with self.database.transaction():
             for clock_changes, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
                 stretch = list(group)
-                if not clock_changes:
+                if clock_changes:  # which moves what was not yet reported
+                    stored += self._fault_events(change_ids)
+                else:
                     self._append_samples([row for row in stretch if isinstance(row, Samples)])
                 for kind, same_kind in groupby(stretch, type):
                     if kind is FaultChange:
