@@ -29,7 +29,7 @@ from drivers.contract import Driver, DriverError, WaitsForDevice
 from drivers.timeline import synchronised
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
-from logger.errors import MismatchdError
+from logger.errors import MismatchdError, StoreInUseError
 from logger.live.feed import Tap
 from logger.live.status import Status, StatusSocket
 from logger.service.capture_loop import CaptureLoop
@@ -39,6 +39,7 @@ from logger.service.reporter import Report
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.service.store_loop import HEALTH_S, StoreLoop
 from logger.store.lock import StoreLock
+from logger.store.stall import StallLog
 from logger.wording import count
 
 log = logging.getLogger("mismatchd")
@@ -81,7 +82,8 @@ class Daemon:
         self._signalled = threading.Event()
         self._failure: MismatchdError | None = None
         self._end_s = math.inf  # monotonic time by which the process must have ended
-        self._is_stalled = False
+        self._stall_log = StallLog()
+        self._is_homeless = False
         self._keeper: threading.Thread | None = None
         self._tap = Tap()
         self._outlets = Outlets(config, self.status, report)
@@ -93,6 +95,7 @@ class Daemon:
             self._outlets.report,
             self.status,
             self._stop,
+            self._lock.ensure,
             period_s=self._supervision.feed_s,
             health_s=health_s,
         )
@@ -133,6 +136,7 @@ class Daemon:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
             self._outlets.end(self._end_s)
+            self._await_keeper()
             new = [
                 count(total - counts.get(table, 0), table.removesuffix("s"))
                 for table, total in self._counts().items()
@@ -190,7 +194,10 @@ class Daemon:
             socket.serve(POLL_S)
             if self._signalled.is_set():
                 break
-            self._log_stall()
+            stalled_s = self._store.stalled_s()
+            self._stall_log.update(stalled_s, time.monotonic())
+            if not stalled_s:  # to look at a folder may take as long
+                self._ensure_folder(socket)
             if self._manager.listens:
                 self._supervise([thread.name for thread in threads if thread.is_alive()])
         self._manager.send("STOPPING=1")
@@ -200,8 +207,6 @@ class Daemon:
         self._stop.set()
         for thread in threads:
             thread.join(max(0.1, now_s + STOP_S - time.monotonic()))
-        if keeper.is_alive():
-            self._failure = self._store.lost()
         self._store.keeper.reporter.end()
         self._store.sync.end()
         for thread in others:
@@ -224,13 +229,31 @@ class Daemon:
             wake()
         self._stop.set()
 
-    def _log_stall(self) -> None:
-        stalled_s = self._store.stalled_s()
-        if stalled_s and not self._is_stalled:
-            log.error("the disk does not respond; alarms are still delivered")
-        elif self._is_stalled and not stalled_s:
-            log.warning("the disk responds again")
-        self._is_stalled = stalled_s > 0
+    def _await_keeper(self) -> None:
+        """Give a slow disk what time is left; what is not stored then is lost."""
+        if self._keeper is not None and self._end_s < math.inf:
+            self._keeper.join(max(0.0, self._end_s - time.monotonic()))
+        if self._is_keeper_stuck:
+            self._failure = self._store.lost()
+
+    def _ensure_folder(self, socket: StatusSocket) -> None:
+        """Create the lock and the sockets again if somebody has removed them or their folder."""
+        try:
+            if self._lock.ensure():
+                log.error(
+                    "%s: the lock was removed, perhaps with the whole folder; created again",
+                    self._config.store.path.parent,
+                )
+            socket.renew()
+        except StoreInUseError as error:  # rows of both must not mix
+            self._failure = error
+            self._signalled.set()
+        except MismatchdError as error:
+            if not self._is_homeless:
+                log.error("%s", error)
+            self._is_homeless = True
+        else:
+            self._is_homeless = False
 
     def _counts(self) -> dict[str, int]:
         return {} if self._is_keeper_stuck else self._store.counts()

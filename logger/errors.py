@@ -4,6 +4,7 @@ MismatchdError          exit 1
   StoreError              the database could not be opened, read or written
     DamageError             its content is corrupted
     DiskError               the disk is full or fails
+    StoreInUseError         another daemon holds its lock
     NewerStoreError         a newer program has written it; exit 2
   UsageError            exit 2
     ForeignFileError      the file named as the store is something else
@@ -31,6 +32,10 @@ class DamageError(StoreError):
 
 class DiskError(StoreError):
     """The disk is full or fails; a retry later may succeed."""
+
+
+class StoreInUseError(StoreError):
+    """Another daemon holds the lock of the store."""
 
 
 class NewerStoreError(StoreError):

@@ -1,11 +1,14 @@
-/* A disk that is slow, and one whose writes are recorded.
+/* A disk that is slow, one that fails, and one whose writes are recorded.
  *
- * Loaded with LD_PRELOAD. It concerns the files below the folder DISK_FOLDER. While the 32-bit integer
- * in the file DISK_STALL is not 0, each write and sync waits. Each change is appended to the file
+ * Loaded with LD_PRELOAD. It concerns the files below the folder DISK_FOLDER. The file DISK_CONTROL
+ * holds a `struct control`. While its `stall` is not 0, each write and sync waits; each takes at least
+ * `pause_ms`. While its `every` is not 0, each so-many-th of the operations in `kinds` (bits) fails with
+ * `error`; if that is 0, only half of a read or write is done. Each change is appended to the file
  * DISK_LOG, if named, after it was made: a head and then the path, the other path or the data.
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
+#include <errno.h>
 #include <fcntl.h>
 #include <stdarg.h>
 #include <stdint.h>
@@ -24,19 +27,24 @@ struct head {
     uint32_t kind, path_size, data_size, reserved;
 };
 
-enum { CREATE, WRITE, TRUNCATE, SYNC, RENAME, UNLINK };
+enum { CREATE, WRITE, TRUNCATE, SYNC, RENAME, UNLINK, FAILED_SYNC, READ };
+
+struct control {
+    int32_t stall, pause_ms, kinds, every, error, count, failures;
+};
 
 static const char *folder;
-static volatile int32_t *stall;
+static struct control no_control;
+static volatile struct control *control = &no_control;
 static int log_fd = -1;
 
 __attribute__((constructor)) static void begin(void)
 {
     folder = getenv("DISK_FOLDER");
-    const char *name = getenv("DISK_STALL");
-    int fd = name ? open(name, O_RDONLY | O_CLOEXEC) : -1;
+    const char *name = getenv("DISK_CONTROL");
+    int fd = name ? open(name, O_RDWR | O_CLOEXEC) : -1;
     if (fd >= 0)
-        stall = mmap(NULL, 4, PROT_READ, MAP_SHARED, fd, 0);
+        control = mmap(NULL, sizeof *control, PROT_READ | PROT_WRITE, MAP_SHARED, fd, 0);
     name = getenv("DISK_LOG");
     if (name)
         log_fd = open(name, O_WRONLY | O_APPEND | O_CREAT | O_CLOEXEC, 0600);
@@ -59,8 +67,20 @@ static int path_of(int fd, char *path)
 static void wait_while_stalled(void)
 {
     struct timespec pause = {0, 1000000};
-    while (stall && *stall)
+    for (int ms = 0; control->stall || ms < control->pause_ms; ms++)
         nanosleep(&pause, NULL);
+}
+
+/* True if this operation is to fail, or to be cut short: then errno is 0. */
+static int fails(int kind)
+{
+    if (!control->every || !(control->kinds & 1 << kind))
+        return 0;
+    if (__atomic_add_fetch(&control->count, 1, __ATOMIC_SEQ_CST) % control->every)
+        return 0;
+    __atomic_add_fetch(&control->failures, 1, __ATOMIC_SEQ_CST);
+    errno = control->error;
+    return 1;
 }
 
 static void note(int kind, int64_t inode, int64_t offset, const char *path, const void *data,
@@ -97,6 +117,11 @@ ssize_t pwrite64(int fd, const void *data, size_t size, off64_t offset)
     if (!path_of(fd, path))
         return real(fd, data, size, offset);
     wait_while_stalled();
+    if (fails(WRITE)) {
+        if (errno)
+            return -1;
+        size /= 2;
+    }
     return noted_write(fd, data, real(fd, data, size, offset), offset, path);
 }
 
@@ -112,8 +137,42 @@ ssize_t write(int fd, const void *data, size_t size)
     if (!path_of(fd, path))
         return real(fd, data, size);
     wait_while_stalled();
+    if (fails(WRITE)) {
+        if (errno)
+            return -1;
+        size /= 2;
+    }
     ssize_t done = real(fd, data, size);
     return noted_write(fd, data, done, lseek64(fd, 0, SEEK_CUR) - (done > 0 ? done : 0), path);
+}
+
+ssize_t pread64(int fd, void *data, size_t size, off64_t offset)
+{
+    REAL(pread64);
+    char path[4096];
+    if (path_of(fd, path) && fails(READ)) {
+        if (errno)
+            return -1;
+        size /= 2;
+    }
+    return real(fd, data, size, offset);
+}
+
+ssize_t pread(int fd, void *data, size_t size, off_t offset)
+{
+    return pread64(fd, data, size, offset);
+}
+
+ssize_t read(int fd, void *data, size_t size)
+{
+    REAL(read);
+    char path[4096];
+    if (path_of(fd, path) && fails(READ)) {
+        if (errno)
+            return -1;
+        size /= 2;
+    }
+    return real(fd, data, size);
 }
 
 static int synced(int fd, int (*real)(int))
@@ -122,6 +181,12 @@ static int synced(int fd, int (*real)(int))
     if (!path_of(fd, path))
         return real(fd);
     wait_while_stalled();
+    if (fails(SYNC)) {
+        int error = errno ? errno : EIO;
+        note(FAILED_SYNC, inode_of(fd), 0, path, "", 0);
+        errno = error;
+        return -1;
+    }
     int code = real(fd);
     if (code == 0)
         note(SYNC, inode_of(fd), 0, path, "", 0);
@@ -147,6 +212,10 @@ int ftruncate64(int fd, off64_t size)
     if (!path_of(fd, path))
         return real(fd, size);
     wait_while_stalled();
+    if (fails(TRUNCATE)) {
+        errno = errno ? errno : EIO;
+        return -1;
+    }
     int code = real(fd, size);
     if (code == 0)
         note(TRUNCATE, inode_of(fd), size, path, "", 0);

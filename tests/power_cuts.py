@@ -2,7 +2,8 @@
 
 What was synced is there. Of the rest, any subset of the sectors of each file may be, since the
 system writes them in any order; of the names of files, those up to some moment, since file systems
-keep the order of those. A truncation counts as a change of the file.
+keep the order of those. A truncation counts as a change of the file. After a sync that failed, the
+system takes what it could not write as written: a later sync does not write it again.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.disk import CREATE, RENAME, SYNC, TRUNCATE, UNLINK, WRITE, Change
+from tests.disk import CREATE, FAILED_SYNC, RENAME, SYNC, TRUNCATE, UNLINK, WRITE, Change
 
 SECTOR = 512
 SHARES = (0.0, 0.1, 0.5, 0.9, 1.0)  # of the sectors that are written without a sync
@@ -28,10 +29,18 @@ class _File:
 class Platter:
     """Content of the disk; `apply` changes, `cut` at any moment."""
 
-    def __init__(self) -> None:
+    def __init__(self, randomness: random.Random) -> None:
+        self._randomness = randomness
         self._files: dict[int, _File] = {}
         self._names: dict[str, int] = {}  # as synced
         self._renamed: list[Change] = []  # creations, renames and removals that are not
+
+    def load(self, folder: Path) -> None:
+        """Begin with the files that are in a folder."""
+        for path in folder.iterdir():
+            inode = path.stat().st_ino
+            self._files[inode] = _File(bytearray(path.read_bytes()))
+            self._names[str(path)] = inode
 
     def apply(self, change: Change) -> None:
         """Take in the next change."""
@@ -40,6 +49,9 @@ class Platter:
             self._renamed.append(change)
         elif change.kind in (WRITE, TRUNCATE):
             file.pending.append(change)
+        elif change.kind == FAILED_SYNC:
+            self._write_some(file.synced, file.pending)
+            file.pending.clear()
         elif change.kind == SYNC:
             for write in file.pending:
                 _change(file.synced, write)
@@ -48,19 +60,22 @@ class Platter:
                 _rename(self._names, self._renamed)
                 self._renamed.clear()
 
-    def cut(self, randomness: random.Random, folder: Path) -> None:
+    def cut(self, folder: Path) -> None:
         """Write to `folder` what a power cut now may leave of the files."""
         names = dict(self._names)
-        _rename(names, self._renamed[: randomness.randint(0, len(self._renamed))])
+        _rename(names, self._renamed[: self._randomness.randint(0, len(self._renamed))])
         for path, inode in names.items():
             file = self._files[inode]
             content = bytearray(file.synced)
-            share = randomness.choice(SHARES)
-            for write in file.pending:
-                for part in _sectors(write):
-                    if randomness.random() < share:
-                        _change(content, part)
+            self._write_some(content, file.pending)
             (folder / Path(path).name).write_bytes(content)
+
+    def _write_some(self, content: bytearray, changes: Sequence[Change]) -> None:
+        share = self._randomness.choice(SHARES)
+        for write in changes:
+            for part in _sectors(write):
+                if self._randomness.random() < share:
+                    _change(content, part)
 
 
 def _sectors(write: Change) -> Iterator[Change]:

@@ -101,8 +101,10 @@ def test_slow_scrapers_do_not_keep_metrics_from_others(
                     connections[0].sendall(b"x")
                 time.sleep(0.1)
             assert all(is_closed(connection, scale(2)) for connection in connections)
-        with hoarder(port, 40, b"GET /met"):
-            pass
+        for source in ("127.0.0.1", "127.0.0.2"):
+            with hoarder(port, 40, b"GET /met", source) as connections:
+                assert b"mismatchd_pairs_total" in urllib.request.urlopen(url, timeout=1).read()
+                assert is_closed(connections[0], scale(1))
         assert b"mismatchd_pairs_total" in urllib.request.urlopen(url).read()
     finally:
         server.close()

@@ -10,15 +10,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.rows import Boot, ClockChange, Flag, Shift, Trust
+from logger.rows import Boot, ClockChange, FaultEvent, Flag, Shift, Trust
+from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
+from logger.service.retention import Retention
 from logger.store.alarms import Alarms
 from logger.store.database import Database
 from logger.store.outbox import Outbox
 from logger.store.redate import last_ns, select_boot, upsert_boot
 from logger.store.schema import FOLDER, current_version, version_of
-from logger.store.tables import ALARMS, FORWARDED, TABLES
+from logger.store.tables import ALARMS, FORWARDED, TABLES, Event
 from logger.store.writer import StoreWriter
 from tests.old_stores import old_store
+from tests.test_fault_notifiers import fault
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
 BOOT_NS = 100 * SECOND  # 1970
@@ -167,3 +171,21 @@ def test_a_store_of_version_1_is_migrated(tmp_path: Path) -> None:
             shape = f"SELECT name, type, \"notnull\", dflt_value FROM pragma_table_info('{table}')"
             ours = set(store.database.query(shape))
             assert ours == set(new.execute(shape)), table
+
+
+def test_a_fault_told_during_a_stall_is_not_told_again_when_it_was_moved(tmp_path: Path) -> None:
+    told: list[Event] = []
+    path = tmp_path / "station.sqlite"
+    keeper = Keeper(lambda _: StoreWriter.open(path), Reporter(told.append), Retention(1 << 62))
+    assert keeper.store is not None
+    keeper.store.database.wait_for_locks(0)
+    moved = ClockChange(boot(Trust.FOLLOWED, since_ns=T0), Shift(BOOT_NS, 1 << 61, T0))
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        keeper.add([fault("opened", BOOT_NS, BOOT_NS), moved], 0.0)
+        assert not keeper.commit_due(2.0)
+        assert [type(event) for event in told] == [FaultEvent]
+    assert keeper.commit_due(20.0)
+    assert [type(event) for event in told] == [FaultEvent]
+    assert keeper.store.database.query_value("SELECT opened_ns FROM faults") == BOOT_NS + T0
+    keeper.close()

@@ -13,16 +13,22 @@ import threading
 import time
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
+from logger.store.stall import StallLog
+from logger.store.writer import StoreWriter
 from tests.deadlines import in_time, lateness_s, wait_until
 from tests.disk import Disk
+from tests.page_server import serving
 from tests.servers import free_port
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_end_to_end import HANG, QUIET, play, play_until_read
+from tests.test_store import SECOND, T0, second, transmission
+from tests.test_store_faults import garble, pages
 
 pytestmark = pytest.mark.realtime
 
@@ -90,12 +96,27 @@ def test_alarms_are_reported_while_the_disk_stalls(tmp_path: Path) -> None:
             disk.stall(stalls=False)
             daemon.kill()
     assert code == 0, said
-    assert "the disk does not respond" in said
+    assert said.count("the disk is slow to respond") == 1, said
     raises = [event for _, event in daemon.events if event.get("change") == "raised"]
     assert len(raises) == 1  # not once more when it was stored
     stored = mismatchd("export", "alarms", "-c", config).stdout.splitlines()[1:]
     assert len(stored) == 1
     assert raises[0]["raised_utc"] in stored[0]
+
+
+def test_long_stalls_are_errors_and_short_ones_are_logged_now_and_then(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    stalls = StallLog()
+    for now_s in range(200):  # one of 0.4 s each second, then a long one
+        stalls.update(0.4 if now_s < 100 else 0.0, now_s)
+    stalls.update(4.9, 300.0)
+    assert [record.levelname for record in caplog.records] == ["WARNING", "WARNING"]
+    stalls.update(5.1, 301.0)
+    stalls.update(6.1, 302.0)
+    stalls.update(0.0, 303.0)
+    assert [record.levelname for record in caplog.records[2:]] == ["ERROR", "WARNING"]
+    assert "the disk responds again" in caplog.text
 
 
 def alarm(master: int, daemon: Running) -> float:
@@ -165,7 +186,49 @@ def busily_read(store: Path) -> Iterator[None]:
         other.close()
 
 
-STATES = ("idle", "keyed", "locked", "stalled", "notifier", "forwarder", "read")
+@contextlib.contextmanager
+def busy_page(config: Path) -> Iterator[None]:
+    """Visitors who ask the page for charts of the store without pause."""
+    stop = threading.Event()
+    with serving(config) as page, ThreadPoolExecutor(4) as pool:
+
+        def visit() -> int:
+            number = 0
+            while not stop.is_set():
+                for path in ("/", "/reflection"):
+                    with contextlib.suppress(OSError):
+                        url = f"http://127.0.0.1:{page.port}{path}"
+                        number += urllib.request.urlopen(url, timeout=30).status == 200
+            return number
+
+        visits = [pool.submit(visit) for _ in range(4)]
+        try:
+            yield
+        finally:
+            stop.set()
+        assert sum(visit.result() for visit in visits)
+
+
+def damage(store: Path, rows: int) -> None:
+    """Make a damaged store whose salvage takes long."""
+    with StoreWriter.open(store) as writer:
+        writer.write([transmission(), *(second(T0 + n * SECOND) for n in range(rows))])
+    garble(store, pages(store, "seconds")[2:4])
+
+
+STATES = (
+    "idle",
+    "keyed",
+    "locked",
+    "stalled",
+    "notifier",
+    "forwarder",
+    "read",
+    "salvaging",
+    "slow",
+    "page",
+    "telling",
+)
 
 
 @pytest.mark.parametrize(
@@ -180,21 +243,28 @@ def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signa
         master, name = stack.enter_context(pty())
         port = stack.enter_context(silent_server())
         sections = {"watchdog": WATCHDOG, "transmission": HANG}
-        if state == "notifier":
-            script = f"#!{sys.executable}\nimport time\ntime.sleep(60)\n"
+        if state in ("notifier", "telling"):
+            script = f"#!{sys.executable}\nimport time\ntime.sleep({60 * (state == 'notifier')})\n"
             sections["notify"] = f"[{command(tmp_path, script)}]"
         if state == "forwarder":
             sections["influxdb"] = f"{{url: 'http://127.0.0.1:{port}', org: o, bucket: b}}"
         config = write_config(tmp_path, name, **sections)
+        store = config.parent / "data/station.sqlite"
+        if state == "salvaging":
+            damage(store, 3000)
+            disk.slow(10)
         daemon = Running(config, **disk.environ, INFLUX_TOKEN="none")
         stack.callback(daemon.kill)
         stack.callback(disk.stall, False)
         play_until_read(daemon, config, master)
+        if state == "telling":  # the notifier cannot record what it has delivered
+            play(master, 500, [(0.5, QUIET), (2.2, GOOD)])
+            disk.stall()
+            alarm(master, daemon)
         if state in ("notifier", "forwarder"):
             play(master, 500, [(0.5, QUIET), (2.2, GOOD)])
             alarm(master, daemon)
-        store = config.parent / "data/station.sqlite"
-        if state in ("keyed", "locked", "stalled", "read"):
+        if state in ("keyed", "locked", "stalled", "read", "slow", "page"):
             stack.enter_context(sending(master))
         if state == "locked":
             stack.enter_context(locked(store))
@@ -203,6 +273,12 @@ def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signa
         if state == "stalled":
             disk.stall()
             daemon.wait_status(config, lambda status: status.stalled_s > 0.3)
+        if state == "slow":
+            disk.slow(5)
+        if state == "page":
+            stack.enter_context(busy_page(config))
+        if state == "salvaging":
+            assert wait_until(store.with_name(store.name + ".new").exists, 10)
         time.sleep(0.5)
         begun_s = time.monotonic()
         daemon.process.send_signal(number)
@@ -211,7 +287,7 @@ def test_it_ends_in_every_state(tmp_path: Path, state: str, number: signal.Signa
         said = daemon.process.stderr.read().decode()
     assert in_time(took_s, 5.0), (took_s, said)
     assert "Traceback" not in said, said
-    is_lossy = state in ("locked", "stalled")
+    is_lossy = state in ("locked", "stalled", "salvaging", "telling")
     assert code == int(is_lossy), said
     losses = [text for text in said.splitlines() if "lost " in text and "raw pair" in text]
     assert len(losses) == is_lossy, said

@@ -11,6 +11,7 @@ import resource
 import sqlite3
 import struct
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -453,7 +454,7 @@ def test_a_salvage_that_was_cut_off_is_begun_again(
     before = rows(path, "transmissions")
     garble(path, pages(path, "seconds")[2:4])
 
-    def cut_off(*_: object) -> None:
+    def cut_off(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     for name in ("salvage", "exchange"):
@@ -478,6 +479,19 @@ def test_a_salvage_that_was_cut_off_is_begun_again(
     assert sound(path)
     assert rows(path, "transmissions") == before
     assert not list(path.parent.glob("*.new*"))
+
+
+def test_a_check_for_damage_leaves_the_locks_of_the_process(tmp_path: Path) -> None:
+    """Otherwise the next process would take its connection for the last, and delete the log."""
+    path = tmp_path / "station.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission()])
+        assert salvage.is_sound(path)
+        script = "import sqlite3, sys; sqlite3.connect(sys.argv[1]).execute('SELECT 1 FROM alarms')"
+        subprocess.run([sys.executable, "-c", script, path], check=True)
+        assert path.with_name("station.sqlite-wal").stat().st_size > 0
+        store.write([transmission(T0 + 10 * SECOND)])
+    assert len(rows(path, "transmissions")) == 2
 
 
 def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 import shutil
@@ -12,19 +13,21 @@ from pathlib import Path
 
 import pytest
 
-from logger.errors import ForeignFileError, MismatchdError, StoreError
+from logger.errors import ForeignFileError, MismatchdError, StoreError, StoreInUseError
 from logger.rows import Memory
 from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
+from logger.store import backup
 from logger.store.backup import back_up, restore
 from logger.store.lock import StoreLock
 from logger.store.ownership import APPLICATION_ID, expect_ours
 from logger.store.reader import Store
 from logger.store.tables import Event
 from logger.store.writer import StoreWriter
-from tests.old_stores import old_store
-from tests.station import CALIBRATION, mismatchd, write_config
+from tests.old_stores import VERSIONS, old_store
+from tests.station import CALIBRATION, Running, mismatchd, pty, write_config
+from tests.test_end_to_end import QUIET, play, play_until_read
 from tests.test_store import SECOND, T0, alarm, transmission
 
 pytestmark = pytest.mark.realtime
@@ -124,7 +127,69 @@ def test_the_lock_follows_no_link_and_is_for_its_owner(tmp_path: Path) -> None:
     lock.release()
 
 
+def test_a_lock_that_was_removed_is_acquired_again(tmp_path: Path) -> None:
+    path = tmp_path / "data/station.sqlite"
+    lock = StoreLock(path)
+    assert not lock.ensure()
+    shutil.rmtree(path.parent)
+    assert lock.ensure()
+    assert not lock.ensure()
+    with pytest.raises(StoreInUseError):
+        StoreLock(path)
+    (path.parent / "station.sqlite.lock").unlink()
+    other = StoreLock(path)
+    with pytest.raises(StoreInUseError, match="another daemon"):
+        lock.ensure()
+    other.release()
+    assert lock.ensure()
+    lock.release()
+
+
 # Under the daemon.
+
+
+def test_a_folder_removed_under_the_daemon_is_created_again(tmp_path: Path) -> None:
+    with pty() as (master, name):
+        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, master)
+            play(master, 200, [(0.3, QUIET), (1.0, (4.0, 0.05)), (0.7, QUIET)])
+            daemon.wait_events(1, event="transmission")
+            shutil.rmtree(tmp_path / "data")
+            daemon.wait_status(config, lambda status: status.pid == daemon.process.pid)
+            failed = mismatchd("run", "-c", config, check=False)
+            assert (failed.returncode, "another daemon" in failed.stderr) == (1, True)
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    assert said.count("the lock was removed, perhaps with the whole folder") == 1
+    assert "Traceback" not in said
+    with Store.reader(tmp_path / "data/station.sqlite") as store:
+        assert store.counts()["transmissions"] == 1
+
+
+def test_two_daemons_never_share_a_store(tmp_path: Path) -> None:
+    path = tmp_path / "data/station.sqlite"
+    with pty() as (master, name):
+        config = write_config(tmp_path, name)
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, master)
+            aside = tmp_path / "aside"
+            path.parent.rename(aside)
+            other = StoreLock(path)  # before the daemon looks
+            path.write_text("")
+            code = daemon.process.wait(30)
+            said = daemon.process.stderr.read().decode()
+        finally:
+            daemon.kill()
+    other.release()
+    assert code == 1, said
+    assert "a running daemon uses this store" in said
+    assert "Traceback" not in said
+    assert path.read_text() == ""  # untouched
 
 
 def delete(path: Path) -> None:
@@ -338,6 +403,84 @@ def test_root_leaves_store_and_lock_to_the_owner_of_the_folder(tmp_path: Path) -
         "station.sqlite": 1234,
         "station.sqlite.lock": 1234,
     }
+
+
+@pytest.mark.parametrize("renames", range(4))
+def test_a_restore_that_is_killed_leaves_the_old_store_or_the_new(
+    tmp_path: Path,
+    renames: int,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    folder, path = tmp_path / "data", tmp_path / "data/station.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission()])
+        back_up(path, tmp_path / "copy.sqlite")
+        store.write([transmission(T0 + 10 * SECOND), transmission(T0 + 20 * SECOND)])
+        shutil.copytree(folder, tmp_path / "killed")  # with a log, as a kill leaves it
+    shutil.rmtree(folder)
+    (tmp_path / "killed").rename(folder)
+    rename, left = Path.rename, renames
+
+    def rename_or_die(self: Path, target: Path) -> Path:
+        nonlocal left
+        if not left:
+            raise KeyboardInterrupt
+        left -= 1
+        return rename(self, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "rename", rename_or_die)
+        with pytest.raises(KeyboardInterrupt):
+            restore(path, tmp_path / "copy.sqlite")
+    StoreWriter.open(path).close()
+    is_restored = renames >= 2
+    with Store.reader(path) as store:
+        assert store.counts()["transmissions"] == (1 if is_restored else 3)
+    asides = [aside for aside in folder.glob("*.replaced-*Z*") if aside.name.endswith("Z")]
+    assert len(asides) == is_restored
+    for aside in asides:
+        assert aside.name in caplog.text
+        with Store.reader(aside) as store:
+            assert store.counts()["transmissions"] == 3
+    assert ("interrupted restore or salvage" in caplog.text) == (renames > 0)
+    caplog.clear()
+    StoreWriter.open(path).close()
+    assert caplog.text == ""
+
+
+def test_a_restore_to_an_empty_folder_that_is_killed_is_completed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, new = tmp_path / "station.sqlite", tmp_path / "data/station.sqlite"
+    with StoreWriter.open(path) as store:
+        store.write([transmission()])
+    back_up(path, tmp_path / "copy.sqlite")
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(backup, "exchange", interrupt)
+        with pytest.raises(KeyboardInterrupt):
+            restore(new, tmp_path / "copy.sqlite")
+    with StoreWriter.open(new) as store:
+        assert store.counts()["transmissions"] == 1
+
+
+def test_a_store_of_an_older_version_is_backed_up_as_it_is(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    config = write_config(tmp_path, "none")
+    path, target = tmp_path / "data/station.sqlite", tmp_path / "copy.sqlite"
+    old_store(path, VERSIONS[0])
+    done = mismatchd("backup", target, "-c", config)
+    assert "3 transmissions" in done.stderr
+    for store in (path, target):
+        with contextlib.closing(sqlite3.connect(store)) as connection:
+            assert connection.execute("PRAGMA user_version").fetchone() == (VERSIONS[0],)
+    mismatchd("restore", target, "-c", config)
+    with StoreWriter.open(path) as store:
+        assert store.counts()["transmissions"] == 3
 
 
 def test_a_damaged_store_is_no_backup(tmp_path: Path) -> None:

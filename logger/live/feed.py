@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from logger.errors import StatusError
 from logger.live.local_socket import open_listener, path_of
 from logger.live.reading import LiveReading, encode
 from logger.stages.view import View
@@ -24,6 +25,7 @@ from logger.stages.view import View
 SUFFIX = ".live"
 PERIOD_S = 0.1
 ALIVE_S = 1.0
+LOOK_S = 5.0  # interval of looks whether the socket is still there, while nobody is connected
 MOST_CLIENTS = 16
 MOST_BLOCKS = 256  # older ones are dropped, as capture must not wait
 HELD_BYTES = 32768  # socket buffer per client; holds a few seconds of lines
@@ -58,11 +60,11 @@ class LiveFeed:
     def __init__(
         self, store: Path, tap: Tap, reading: Callable[[Sequence[View]], LiveReading]
     ) -> None:
+        self._store = store
         self._path = path_of(store, SUFFIX)
         self._tap = tap
         self._reading = reading
-        self._listener = open_listener(store, SUFFIX, "`mismatchd live`")
-        self._listener.setblocking(False)
+        self._listener = self._listen()
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._clients: list[socket.socket] = []
         self._due_s = self._sent_s = 0.0
@@ -83,11 +85,13 @@ class LiveFeed:
         os.eventfd_write(self._wake, 1)
 
     def _serve_once(self) -> bool:
-        wait_s = max(0.0, self._due_s - time.monotonic()) if self._clients else None
+        wait_s = max(0.0, self._due_s - time.monotonic()) if self._clients else LOOK_S
         descriptors: list[Any] = [self._wake, self._listener, *self._clients]
         ready, _, _ = select.select(descriptors, [], [], wait_s)
         if self._wake in ready:
             return False
+        if not ready and not self._clients:
+            self._renew()
         for client in [descriptor for descriptor in ready if descriptor in self._clients]:
             self._discard_input(client)
         if self._listener in ready:
@@ -95,6 +99,19 @@ class LiveFeed:
         if self._clients and time.monotonic() >= self._due_s:
             self._send()
         return True
+
+    def _listen(self) -> socket.socket:
+        listener = open_listener(self._store, SUFFIX, "`mismatchd live`")
+        listener.setblocking(False)
+        return listener
+
+    def _renew(self) -> None:
+        """Listen again if the socket was removed and its folder is there."""
+        if not self._path.exists():
+            with contextlib.suppress(StatusError):
+                listener = self._listen()
+                self._listener.close()
+                self._listener = listener
 
     def _accept(self) -> None:
         with contextlib.suppress(OSError):  # no further client waits

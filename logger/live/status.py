@@ -8,6 +8,8 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import socket
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -152,9 +154,11 @@ class StatusSocket:
     """
 
     def __init__(self, store: Path, status: Callable[[], Status]) -> None:
+        self._store = store
         self._path = path_of(store, SUFFIX)
         self._status = status
-        self._socket = open_listener(store, SUFFIX, "`mismatchd status`")
+        self._socket = self._listen()
+        self._changing = threading.Lock()
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
 
     def __enter__(self) -> StatusSocket:
@@ -167,12 +171,26 @@ class StatusSocket:
         trace: TracebackType | None,
     ) -> None:
         self._socket.close()
-        os.close(self._wake)
+        with self._changing:  # a thread may outlast the socket
+            os.close(self._wake)
+            self._wake = -1
         self._path.unlink(missing_ok=True)
+
+    def renew(self) -> None:
+        """Listen again if the socket was removed. Raise StatusError."""
+        if not self._path.exists():
+            listener = self._listen()
+            self._socket.close()
+            self._socket = listener
+
+    def _listen(self) -> socket.socket:
+        return open_listener(self._store, SUFFIX, "`mismatchd status`")
 
     def wake(self) -> None:
         """Make a waiting `serve` return; call it from another thread."""
-        os.eventfd_write(self._wake, 1)
+        with self._changing:
+            if self._wake >= 0:
+                os.eventfd_write(self._wake, 1)
 
     def serve(self, timeout_s: float) -> None:
         """Answer one client if it connects within `timeout_s`."""

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import AlarmChange, ClockChange, FaultChange, Row, Transmission
 from logger.service.backlog import Backlog
+from logger.service.failure_log import FailureLog
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.displacement import put_back
@@ -44,6 +45,8 @@ class Keeper:
     reporter    reports stored rows that others wait for, and changes of alarms and faults
     on_work     called with the times of all repairs and adjustments after a change
     on_commit   called after a commit was reported; True if it must survive a power cut
+    on_displaced  called before a store is put back that somebody has taken away; may raise
+                StoreError
 
     Raises StoreError if the store cannot be opened and waiting would not help.
     """
@@ -55,6 +58,7 @@ class Keeper:
         retention: Retention,
         on_work: Callable[[list[int]], None] = lambda times_ns: None,
         on_commit: Callable[[bool], None] = lambda is_urgent: None,
+        on_displaced: Callable[[], object] = lambda: None,
     ) -> None:
         self.store: StoreWriter | None = None  # None while it cannot be opened
         self.failure: str | None = None
@@ -66,6 +70,7 @@ class Keeper:
         self._retention = retention
         self._on_work = on_work
         self._on_commit = on_commit
+        self._on_displaced = on_displaced
         self._backlog = Backlog()
         self._due_s: float | None = None
         self._attempts = 0
@@ -73,6 +78,8 @@ class Keeper:
         self._last_change = 0
         self._last_fault_change = 0
         self._is_damaged = False
+        self._failures = FailureLog("the store accepts rows again")
+        self._cannot_read = False  # what others have written
         self._has_state = False  # True once `open_kinds` and `memories` have been read
         self._keeps_memories = True
         try:
@@ -118,7 +125,9 @@ class Keeper:
 
         Raise StoreError only at shutdown.
         """
-        if not self._backlog and self.store is not None:
+        if self.failure is None:
+            self._failures.succeed(now_s)
+        if not self._backlog and self.store is not None and not self.store.database.replaced:
             self._report_others()
         elif ending or (self._due_s or 0.0) <= now_s:
             return self._commit(now_s, ending=ending)
@@ -126,6 +135,8 @@ class Keeper:
 
     def close(self) -> None:
         """Close the store."""
+        if self.failure is None:
+            self._failures.succeed(math.inf)
         if self.store is not None:
             self.store.close()
 
@@ -135,10 +146,10 @@ class Keeper:
                 stored = self._write()
             except DamageError as error:
                 self._replace()
-                self._failed(error)
+                self._failed(error, now_s)
                 stored = self._write()
         except StoreError as error:
-            self._failed(error)
+            self._failed(error, now_s)
             if ending:
                 lost_rows, lost_pairs = self.unstored()
                 log.error("lost %s and %s", count(lost_rows, "row"), count(lost_pairs, "raw pair"))
@@ -147,9 +158,7 @@ class Keeper:
             return False
         rows = self._backlog.take()
         self._attempts = 0
-        if self.failure is not None:
-            log.warning("the store accepts rows again")
-            self.failure = None
+        self.failure = None
         self._due_s = None
         self.reporter.report_stored(rows, stored)
         self._on_commit(any(isinstance(row, AlarmChange | FaultChange) for row in rows))
@@ -158,7 +167,7 @@ class Keeper:
             self._retention.tidy(self.store, rows, now_s)
         except DamageError as error:
             self._replace()
-            self._failed(error)
+            self._failed(error, now_s)
         return True
 
     def _checkpoint(self, now_s: float) -> None:
@@ -197,12 +206,13 @@ class Keeper:
 
     def _return(self, store: StoreWriter) -> StoreWriter:
         """Return the store at its path, from which somebody has taken its file."""
+        self._on_displaced()
         try:
             if put_back(store.database):
                 return store
         except OSError as error:
             raise StoreError(f"{store.path}: cannot be put back: {error.strerror}") from error
-        self.close()
+        store.close()
         self.store = None
         return self._ensure_open()
 
@@ -226,13 +236,15 @@ class Keeper:
 
     def _replace(self) -> None:
         """Close a damaged store, so that it is opened again with salvage."""
-        self.close()
+        if self.store is not None:
+            self.store.close()
         self.store = None
         self._is_damaged = True
 
-    def _failed(self, error: StoreError) -> None:
-        if self.failure != str(error):
-            log.error("%s; alarms are still delivered, the newest pairs are kept in memory", error)
+    def _failed(self, error: StoreError, now_s: float = -math.inf) -> None:
+        self._failures.fail(
+            f"{error}; alarms are still delivered, the newest pairs are kept in memory", now_s
+        )
         first = self.failure is None
         self.failure = str(error)
         self.disk_takes_nothing = disk_takes_nothing(error)
@@ -245,7 +257,7 @@ class Keeper:
         if store is None:
             return
         try:
-            if not store.database.changed_elsewhere():
+            if not (store.database.changed_elsewhere() or self._cannot_read):
                 return
             newest = store.last_change_id()  # later changes are noticed next time
             for item in store.acknowledgements(self._last_change, newest):
@@ -258,7 +270,11 @@ class Keeper:
             self._last_fault_change = newest
             self._on_work(store.work())
         except StoreError as error:
-            log.warning("cannot read acknowledgements, explanations and journal: %s", error)
+            if not (self._cannot_read or self.failure):
+                log.warning("cannot read acknowledgements, explanations and journal: %s", error)
+            self._cannot_read = True
+        else:
+            self._cannot_read = False
 
 
 def _urgent(row: Row) -> bool:

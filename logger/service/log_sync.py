@@ -3,20 +3,23 @@
 SQLite syncs the log at checkpoints only. This thread syncs it soon after a commit with a change of
 an alarm or a fault, and within a configured time after any other. It is a thread of its own, so
 that the next commit, and the report of an alarm with its id, do not wait for a slow card.
+
+After a sync that failed, another one proves nothing: the system may have given up what it could not
+write. The log is then moved into the file, which writes its content again.
 """
 
 from __future__ import annotations
 
-import logging
 import math
 import threading
 import time
 from pathlib import Path
 
+from logger.errors import StoreError
+from logger.service.failure_log import FailureLog
+from logger.store.database import Database
 from logger.store.durability import sync_log
 from logger.store.stall import StallTimer
-
-log = logging.getLogger("mismatchd")
 
 URGENT_S = 0.02  # an alarm comes with other rows: one sync for all of them
 RETRY_S = 1.0
@@ -33,6 +36,7 @@ class LogSync:
     def __init__(self, path: Path, every_s: float) -> None:
         self.timer = StallTimer()
         self.failure: str | None = None
+        self._failures = FailureLog(f"{path}: synced again")
         self._path = path
         self._every_s = every_s
         self._changed = threading.Condition()
@@ -53,6 +57,8 @@ class LogSync:
         with self._changed:
             self._ended = True
             self._changed.notify_all()
+        if self.failure is None:
+            self._failures.succeed(math.inf)
 
     def _wait(self) -> bool:
         """Wait until a sync is due; return False at the end."""
@@ -75,17 +81,22 @@ class LogSync:
     def _sync(self) -> None:
         try:
             with self.timer.time():
-                sync_log(self._path)
-        except OSError as error:
-            if self.failure is None:
-                log.error(
-                    "%s: cannot sync: %s; a power cut may lose alarms that were reported",
-                    self._path,
-                    error.strerror,
-                )
-            self.failure = f"{self._path}: cannot sync: {error.strerror}"
+                if self.failure is None:
+                    sync_log(self._path)
+                else:
+                    self._write_again()
+        except (OSError, StoreError) as error:
+            reason = error.strerror if isinstance(error, OSError) else error
+            self.failure = f"{self._path}: cannot sync: {reason}"
+            self._failures.fail(
+                f"{self.failure}; a power cut may lose alarms that were reported", time.monotonic()
+            )
             self._sync_in(RETRY_S)
         else:
-            if self.failure is not None:
-                log.warning("%s: synced again", self._path)
             self.failure = None
+            self._failures.succeed(time.monotonic())
+
+    def _write_again(self) -> None:
+        with Database.editor(self._path) as database:
+            if not database.checkpoint():
+                raise StoreError("the log is being read")

@@ -3,11 +3,13 @@
 They are the content of `status`, open alarms and faults, and the last transmission.
 
 Each scraper is answered on a thread of its own from a snapshot, and disconnected after a time, so a
-slow or hung one delays nothing. There is a limit to their number.
+slow or hung one delays nothing. There is a limit to their number: beyond it, the address with the
+most connections loses its oldest.
 """
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import socket
 import sys
@@ -195,7 +197,8 @@ class _Server(ThreadingHTTPServer):
     def __init__(self, options: MetricsOptions, status: Callable[[], Status], store: Path) -> None:
         host, port = options.address
         self.status, self.store = status, store
-        self._free = threading.Semaphore(MOST_CLIENTS)
+        self._clients: dict[socket.socket, str] = {}  # and its address, the oldest first
+        self._changing = threading.Lock()
         self.address_family = socket.AF_INET6 if host.version == 6 else socket.AF_INET
         super().__init__((str(host), port), _Handler)
 
@@ -205,8 +208,16 @@ class _Server(ThreadingHTTPServer):
         self.socket.bind(self.server_address)
 
     def verify_request(self, request: Any, client_address: Any) -> bool:
-        """Refuse a client if too many are being answered."""
-        return self._free.acquire(blocking=False)
+        """Make room for a client."""
+        with self._changing:
+            if len(self._clients) >= MOST_CLIENTS:
+                ((crowded, _),) = Counter(self._clients.values()).most_common(1)
+                oldest = next(peer for peer, host in self._clients.items() if host == crowded)
+                del self._clients[oldest]
+                with contextlib.suppress(OSError):
+                    oldest.shutdown(socket.SHUT_RDWR)  # which ends its thread
+            self._clients[request] = client_address[0]
+        return True
 
     def process_request_thread(self, request: Any, client_address: Any) -> None:
         """Answer a client within the time limit."""
@@ -217,7 +228,8 @@ class _Server(ThreadingHTTPServer):
         except OSError:
             self.shutdown_request(request)
         finally:
-            self._free.release()
+            with self._changing:
+                self._clients.pop(request, None)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """Ignore clients that disconnect; log any other error."""

@@ -5,7 +5,6 @@ It opens the store, also again after damage, and reports alarms while it is bein
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import math
 import threading
@@ -17,7 +16,7 @@ from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config.load import Config
-from logger.errors import StoreError
+from logger.errors import DiskError, StoreError
 from logger.live.status import Status
 from logger.rows import Row
 from logger.service.handover import Handover
@@ -37,6 +36,7 @@ log = logging.getLogger("mismatchd")
 
 HEALTH_S = 60.0
 LONGEST_LOCK_S = 2.0  # a commit that takes longer does not wait for a lock (see BUSY_MS)
+MOST_UNREADABLE = 6  # such salvages, in about a minute, before what cannot be read is given up
 HEALTH_WAITS_S = 5.0  # longest wait of a row of health for other rows to be stored with
 
 
@@ -46,6 +46,7 @@ class StoreLoop:
     report      called for each stored row that others wait for, and for each alarm change
     status      returns the daemon's status, for rows of health
     stop        set when the daemon ends
+    ensure_lock makes sure that no other daemon uses the store; raises StoreError
     period_s    longest time without a cycle
     health_s    interval of rows of health
 
@@ -62,6 +63,7 @@ class StoreLoop:
         report: Report,
         status: Callable[[], Status],
         stop: threading.Event,
+        ensure_lock: Callable[[], object],
         *,
         period_s: float | None,
         health_s: float,
@@ -76,6 +78,7 @@ class StoreLoop:
         self.salvage_until_s = math.inf
         self.cycles = 0
         self._ended = False  # the last rows have been taken
+        self._unreadable = 0  # salvages that the disk did not let read the store
         self._is_interrupted = True  # transmissions of the last run may still be open
         megabytes = config.store.keep_samples_mb
         retention = Retention(
@@ -92,6 +95,7 @@ class StoreLoop:
             retention,
             self._set_work,
             self.sync.committed,
+            ensure_lock,
         )
         self._health_s = health_s
         self._health_due_s = time.monotonic() + next_row_s(clocks.wall_ns, health_s)
@@ -121,8 +125,12 @@ class StoreLoop:
     def close(self) -> None:
         """Close the store, so that its rows survive a power cut; after `run` has ended."""
         self.keeper.close()
-        with contextlib.suppress(OSError):  # the log is left if another process reads the store
-            sync_log(self._path)
+        try:
+            sync_log(self._path)  # there is one if another process reads the store
+        except OSError as error:
+            log.error(
+                "%s: cannot sync: %s; a power cut now may lose rows", self._path, error.strerror
+            )
 
     def cycles_or_stall(self) -> int:
         """Return a number that changes with each cycle, and while the disk does not respond."""
@@ -165,16 +173,13 @@ class StoreLoop:
         self._handover.work_ns = tuple(times_ns)
 
     def _open_store(self, is_damaged: bool) -> StoreWriter:
-        store = (
-            StoreWriter.salvage(self._path, self._during_salvage)
-            if is_damaged
-            else StoreWriter.open(self._path)
-        )
+        store = self._salvage() if is_damaged else StoreWriter.open(self._path)
         try:
             store.database.timer = self._timer
             store.insert_calibration(self._coupler.id, dump(self._coupler.content))
             interrupted = store.close_interrupted() if self._is_interrupted else 0
             if self._is_interrupted and not is_grouped(store):
+                log.info("grouping the stored alarms into faults; with many this takes a while")
                 number = regroup(store, self._faults)
                 log.info("grouped the stored alarms into %s", count(number, "fault"))
         except BaseException:
@@ -186,6 +191,18 @@ class StoreLoop:
             log.warning(
                 "%s interrupted by the end of the last run", count(interrupted, "transmission")
             )
+        return store
+
+    def _salvage(self) -> StoreWriter:
+        is_failing = self._unreadable >= MOST_UNREADABLE
+        try:
+            store = StoreWriter.salvage(
+                self._path, self._during_salvage, skips_unreadable=is_failing
+            )
+        except DiskError:
+            self._unreadable += 1
+            raise
+        self._unreadable = 0
         return store
 
     def _during_salvage(self) -> None:

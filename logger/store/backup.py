@@ -15,7 +15,7 @@ from logger.store.durability import sync
 from logger.store.lock import StoreLock
 from logger.store.ownership import expect_ours
 from logger.store.reader import Store
-from logger.store.salvage import set_aside
+from logger.store.salvage import NEW, exchange
 from logger.store.schema import version_of
 
 PART = ".part"
@@ -25,8 +25,9 @@ IN_USE = (".lock", "-wal")  # beside a store that a daemon uses or has used, not
 def back_up(store: Path, target: Path) -> dict[str, int]:
     """Copy a store to one file; return its number of rows by table. Raise StoreError.
 
-    The target appears or is replaced only when the copy is complete, verified and synced. The
-    daemon writes on meanwhile; what it commits after the start is not in the copy.
+    A store of an older version is copied as it is. The target appears or is replaced only when the
+    copy is complete, verified and synced. The daemon writes on meanwhile; what it commits after the
+    start is not in the copy.
     """
     Database.expect(store)
     expect_ours(store)
@@ -39,10 +40,10 @@ def back_up(store: Path, target: Path) -> dict[str, int]:
         raise StoreError(f"{target} is the store of another station; name another file")
     part = _beside(target, PART)
     with _translate(target, "written"), _reserve(target.parent):
-        with Store.reader(store) as source:
-            source.database.copy_to(part)
-        with Store.reader(part) as written:
-            counts = written.counts()
+        with _open(store) as source:
+            source.copy_to(part)
+        with _open(part) as written:
+            counts = Store(written).counts()
         part.rename(target)
         sync(target.parent)
     return counts
@@ -65,17 +66,15 @@ def restore(store: Path, source: Path) -> Path | None:
             owner = store.parent.stat()
             if os.geteuid() == 0:  # the daemon may be another user
                 os.chown(part, owner.st_uid, owner.st_gid)
-            aside = set_aside(store, "replaced") if store.exists() else None
-            part.rename(store)
-            sync(store.parent)
-            return aside
+            part.rename(_beside(store, NEW))
+            return exchange(store, "replaced")
     finally:
         lock.release()
 
 
 @contextlib.contextmanager
 def _open(copy: Path) -> Iterator[Database]:
-    """Open a copy, of any version up to the present one. Raise StoreError."""
+    """Open a store or a copy, of any version up to the present one. Raise StoreError."""
     with _translate(copy, "read"):
         connection = connect(copy, "rw")
     with contextlib.closing(connection):

@@ -104,10 +104,14 @@ class Database:
         """Wait so long for a lock before a statement fails; BUSY_MS otherwise."""
         self.execute(f"PRAGMA busy_timeout = {milliseconds}")
 
-    def checkpoint(self) -> None:
-        """Move the write-ahead log into the file, as far as nobody reads it; both are synced."""
+    def checkpoint(self) -> bool:
+        """Move the write-ahead log into the file, as far as nobody reads it; both are synced.
+
+        Return True if all of it was moved.
+        """
         with self.timer.time():
-            self.execute("PRAGMA wal_checkpoint(PASSIVE)")
+            _, frames, moved = self.query_row("PRAGMA wal_checkpoint(PASSIVE)")
+        return bool(frames == moved)
 
     def copy_to(self, path: Path) -> None:
         """Write all rows to a new file, verified and synced. Raise StoreError, OSError."""

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from logger.store.database import Database
 from logger.store.durability import sync
-from logger.store.salvage import NEW, free_name
+from logger.store.salvage import NEW, exchange, free_name
 
 log = logging.getLogger("mismatchd")
 
@@ -20,8 +20,7 @@ log = logging.getLogger("mismatchd")
 def put_back(database: Database) -> bool:
     """Put the file of an open database back at its path; return False if it has to be reopened.
 
-    In that case the rows are at the path of a completed salvage, which opening completes. Raise
-    StoreError, OSError.
+    In that case its rows are in another file there. Raise StoreError, OSError.
     """
     path = database.path
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -33,6 +32,7 @@ def put_back(database: Database) -> bool:
     if renamed is None:
         log.error("%s was deleted; writing its rows to a new file", path)
         database.copy_to(path.with_name(path.name + NEW))
+        exchange(path)
         return False
     log.error("%s was renamed %s; its name is restored", path, renamed.name)
     for suffix in ("-wal", "-shm", ""):

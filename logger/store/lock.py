@@ -5,9 +5,10 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import threading
 from pathlib import Path
 
-from logger.errors import StoreError
+from logger.errors import StoreError, StoreInUseError
 from logger.store.ownership import expect_ours
 
 
@@ -19,37 +20,62 @@ class StoreLock:
     """
 
     def __init__(self, store: Path) -> None:
-        path = store.with_name(store.name + ".lock")
-        try:
-            expect_ours(store, has_been_ours=path.exists())
-            path.parent.mkdir(parents=True, exist_ok=True)
-            # Readable by its owner only: who can read it can lock it.
-            flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
-            self._fd = os.open(path, flags, 0o600)
-            os.fchmod(self._fd, 0o600)
-            if os.geteuid() == 0:  # the daemon may be another user
-                folder = path.parent.stat()
-                os.fchown(self._fd, folder.st_uid, folder.st_gid)
-        except OSError as error:
-            raise StoreError(
-                f"{path}: cannot be created: {error.strerror}; the daemon must be able to write to"
-                f" {path.parent}{_owner(path)}"
-            ) from error
-        try:
-            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            holder = os.pread(self._fd, 32, 0).decode("ascii", "replace").strip() or "unknown"
+        self._store = store
+        self._path = store.with_name(store.name + ".lock")
+        self._changing = threading.Lock()
+        expect_ours(store, has_been_ours=self._path.exists())
+        self._fd = self._acquire()
+
+    def ensure(self) -> bool:
+        """Acquire the lock again if its file was removed; return True if that was so.
+
+        Raise StoreError: StoreInUseError if another daemon was faster. Any thread may call it.
+        """
+        with self._changing:
+            if self._is_in_place():
+                return False
+            descriptor = self._acquire()
             os.close(self._fd)
-            raise StoreError(
-                f"{store}: a running daemon uses this store (pid {holder}); stop it first"
-            ) from error
-        os.ftruncate(self._fd, 0)
-        with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
-            os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+            self._fd = descriptor
+            return True
 
     def release(self) -> None:
         """Release the store for the next daemon."""
         os.close(self._fd)
+
+    def _is_in_place(self) -> bool:
+        try:
+            return os.path.samestat(os.stat(self._path), os.fstat(self._fd))
+        except OSError:
+            return False
+
+    def _acquire(self) -> int:
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            # Readable by its owner only: who can read it can lock it.
+            flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+            descriptor = os.open(self._path, flags, 0o600)
+            os.fchmod(descriptor, 0o600)
+            if os.geteuid() == 0:  # the daemon may be another user
+                folder = self._path.parent.stat()
+                os.fchown(descriptor, folder.st_uid, folder.st_gid)
+        except OSError as error:
+            raise StoreError(
+                f"{self._path}: cannot be created: {error.strerror}; the daemon must be able to"
+                f" write to {self._path.parent}{_owner(self._path)}"
+            ) from error
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            holder = os.pread(descriptor, 32, 0).decode("ascii", "replace").strip() or "unknown"
+            os.close(descriptor)
+            raise StoreInUseError(
+                f"{self._store}: a running daemon uses this store (pid {holder}); stop it first"
+            ) from error
+        os.ftruncate(descriptor, 0)
+        with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
+            os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+        return descriptor
 
 
 def _owner(path: Path) -> str:

@@ -104,11 +104,13 @@ class Store(Repository):
             after = page[-1][0]
 
     def counts(self) -> dict[str, int]:
-        """Return the number of rows by table."""
+        """Return the number of rows by table, of tables that this version has."""
         sources = ("transmissions WHERE ended", "seconds", "faults", "alarms")
+        tables = {name for (name,) in self.database.query("SELECT name FROM sqlite_master")}
         return {
             source.split()[0]: self.database.query_value(f"SELECT count(*) FROM {source}")
             for source in sources
+            if source.split()[0] in tables
         }
 
     def calibrations(self) -> dict[str, str | None]:

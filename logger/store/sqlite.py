@@ -11,8 +11,6 @@ from pathlib import Path
 from logger.errors import DamageError, DiskError, StoreError
 from logger.store.stall import StallTimer
 
-# Full, read-only, over a quota or a size limit: SQLite reports the latter as a failed write.
-DISK = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR_WRITE}
 NO_SPACE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 SIGNS = ("malformed", "not a database", "corrupt")  # parts of messages that indicate damage
 PRIMARY = 0xFF  # mask of the primary part of a result code
@@ -53,10 +51,16 @@ def error_class(error: Exception) -> type[StoreError]:
     if isinstance(error, OSError):
         return DiskError if error.errno in NO_SPACE else StoreError
     code = getattr(error, "sqlite_errorcode", 0) & PRIMARY
+    # Over a quota or a size limit is reported as a failed write.
     return DiskError if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR) else StoreError
+
+
+def is_disk_failure(error: sqlite3.Error) -> bool:
+    """True if the disk did not read or write, whatever the content may be."""
+    return getattr(error, "sqlite_errorcode", 0) & PRIMARY == sqlite3.SQLITE_IOERR
 
 
 def disk_takes_nothing(error: StoreError) -> bool:
     """True if the disk is the cause, which a restart of the daemon would not fix."""
     code = getattr(error.__cause__, "sqlite_errorcode", 0)
-    return code in DISK or code & PRIMARY in DISK
+    return isinstance(error, DiskError) or code & PRIMARY == sqlite3.SQLITE_READONLY

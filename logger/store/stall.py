@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import logging
+import math
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+log = logging.getLogger("mismatchd")
+
 STALL_S = 0.25
+LONG_S = 5.0  # from which a stall is an error
+QUIET_S = 60.0  # without a stall, until the next short one is logged
 
 
 class StallTimer:
@@ -35,3 +41,24 @@ class StallTimer:
         """Return the duration of the present operation if it is a stall, otherwise 0.0."""
         lasts_s = self.lasts_s()
         return lasts_s if lasts_s > STALL_S else 0.0
+
+
+class StallLog:
+    """Logs long stalls, and now and then that there are short ones, which are usual with cards."""
+
+    def __init__(self) -> None:
+        self._is_long = False
+        self._stalled_s = -math.inf  # time of the last stall
+
+    def update(self, stalled_s: float, now_s: float) -> None:
+        """Note for how long the disk has not responded."""
+        if stalled_s > LONG_S and not self._is_long:
+            log.error("the disk does not respond; alarms are still delivered")
+            self._is_long = True
+        elif stalled_s and now_s > self._stalled_s + QUIET_S:
+            log.warning("the disk is slow to respond; alarms are delivered all the same")
+        elif self._is_long and not stalled_s:
+            log.warning("the disk responds again")
+            self._is_long = False
+        if stalled_s:
+            self._stalled_s = now_s

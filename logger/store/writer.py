@@ -84,24 +84,37 @@ class StoreWriter(Store):
             return cls(Database(_connect(path), path))
 
     @classmethod
-    def salvage(cls, path: Path, meanwhile: Callable[[], None] = lambda: None) -> Self:
+    def salvage(
+        cls,
+        path: Path,
+        meanwhile: Callable[[], None] = lambda: None,
+        *,
+        skips_unreadable: bool = False,
+    ) -> Self:
         """Set a damaged file aside and open a new one with the rows that could be read.
 
-        `meanwhile` is called often; an exception from it ends the salvage, which can be repeated
-        later. Raise StoreError.
+        A file that proves sound is only opened. `meanwhile` is called often; an exception from it
+        ends the salvage, which can be repeated later. Raise StoreError: DiskError if the disk does
+        not read the file, unless rows that it does not read are to be skipped.
         """
         with _translate_opening(path):
-            connection = _connect(salvage.begin(path))
+            new = salvage.begin(path)
+            if not skips_unreadable and salvage.is_sound(path, meanwhile):
+                return cls.open(path)
+            connection = _connect(new)
             try:
-                counts = salvage.salvage(path, connection, meanwhile)
+                counts = salvage.salvage(
+                    path, connection, meanwhile, skips_unreadable=skips_unreadable
+                )
+                salvage.check(connection, new)
             finally:
                 connection.close()
-            aside = salvage.exchange(path)
+            aside = salvage.exchange(path, "damaged")
             log.error(
                 "%s is damaged and was renamed %s; the new store starts with %s"
                 " (`mismatchd recompute` derives rows again from raw pairs)",
                 path,
-                aside.name,
+                aside.name if aside else "away",
                 ", ".join(f"{name}: {n}" for name, n in counts.items()) or "nothing",
             )
             return cls(Database(_connect(path), path))
@@ -122,7 +135,9 @@ class StoreWriter(Store):
         with self.database.transaction():
             for clock_changes, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
                 stretch = list(group)
-                if not clock_changes:
+                if clock_changes:  # which moves what was not yet reported
+                    stored += self._fault_events(change_ids)
+                else:
                     self._append_samples([row for row in stretch if isinstance(row, Samples)])
                 for kind, same_kind in groupby(stretch, type):
                     if kind is FaultChange:

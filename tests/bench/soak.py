@@ -18,7 +18,10 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import psutil
 
@@ -29,6 +32,7 @@ from tests.station import Running
 
 START_UTC, START_NS = "2026-01-01T00:00:00Z", 1_767_225_600_000_000_000
 GROWTH_MB = 2.0  # allowed after the first day
+MORE_DESCRIPTORS = 2  # than after the first day
 OFF = 0.10  # allowed of the file, from the prediction
 # Predicted bytes in the file, with SQLite's own. Pairs by the mode of the traffic, measured each
 # by itself: a carrier is noise of the converter, speech moves it. The other two with indexes.
@@ -36,7 +40,22 @@ PAIR_B = {"fm": 0.51, "am": 1.43, "ssb": 1.20}
 SECOND_B, TRANSMISSION_B = 150, 192
 
 
-def config(folder: Path, days: float, seed: int, modes: list[str]) -> Path:
+@dataclass
+class Surroundings:
+    """What is around the daemon: more of its configuration, its environment, and what happens.
+
+    sections  lines of the configuration
+    faults    of the simulated station
+    event     called with the simulated day, ten times a second
+    """
+
+    sections: str = ""
+    faults: list[dict[str, Any]] = field(default_factory=list)
+    environ: dict[str, str] = field(default_factory=dict)
+    event: Callable[[float], object] = lambda day: None
+
+
+def config(folder: Path, days: float, seed: int, modes: list[str], around: Surroundings) -> Path:
     """A configuration for so many days."""
     driver = {
         "kind": "simulated",
@@ -46,11 +65,12 @@ def config(folder: Path, days: float, seed: int, modes: list[str]) -> Path:
         "duration_s": days * 86400,
         "block_s": 5.0,
         "operator": {"random": {**TRAFFIC, "modes": modes}},
+        "faults": around.faults,
     }
     path = folder / "config.yaml"
     path.write_text(
         f"station: {{name: soak}}\ndriver: {json.dumps(driver)}\n"
-        "store: {path: data/station.sqlite}\n"
+        f"store: {{path: data/station.sqlite}}\n{around.sections}"
     )
     return path
 
@@ -61,48 +81,52 @@ def file_bytes(store: Path) -> int:
     return sum(piece.stat().st_size for piece in pieces if piece.exists())
 
 
-def main(days: int, seed: int, modes: list[str]) -> bool:
-    """Run it; whether memory stayed flat and the file is as predicted."""
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        store = folder / "data/station.sqlite"
-        begun = time.monotonic()
-        daemon = Running(config(folder, days, seed, modes))
-        said: list[bytes] = []
-        reader = threading.Thread(target=lambda: said.extend(daemon.process.stderr or ()))
-        reader.start()
-        process = psutil.Process(daemon.process.pid)
-        by_day: dict[int, list[float]] = {}
-        while daemon.process.poll() is None:
-            time.sleep(0.1)
-            daemon.poll()
-            status = ask(store) if store.parent.exists() else None
-            if status is None or status.last_pair_ns is None:
-                continue
-            day = 1 + (status.last_pair_ns - START_NS) // DAY_NS
-            if by_day and day not in by_day:
-                report(by_day, store, time.monotonic() - begun)
-            with contextlib.suppress(psutil.NoSuchProcess):
-                by_day.setdefault(day, []).append(process.memory_info().rss / 1e6)
-        report(by_day, store, time.monotonic() - begun)
-        taken_s = time.monotonic() - begun
-        alarms = [event for _, event in daemon.events if event["event"] == "alarm"]
-        reader.join()
-        print(said[-1].decode().strip())
-        with contextlib.closing(sqlite3.connect(store)) as connection:
-            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            pairs, segments = connection.execute(
-                "SELECT sum(pairs), sum(length(data)) FROM segments"
-            ).fetchone()
-            counts = {
-                table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
-                for table in ("seconds", "transmissions")
-            }
-            pages = connection.execute(
-                "SELECT name, sum(pgsize) FROM dbstat GROUP BY name HAVING sum(pgsize) > 100000"
-                " ORDER BY 2 DESC"
-            ).fetchall()
-        size = file_bytes(store)
+def main(
+    days: int, seed: int, modes: list[str], folder: Path, around: Surroundings | None = None
+) -> bool:
+    """Run it; whether memory and descriptors stayed as they are and the file is as predicted."""
+    around = around or Surroundings()
+    store = folder / "data/station.sqlite"
+    begun = time.monotonic()
+    daemon = Running(config(folder, days, seed, modes, around), **around.environ)
+    said: list[bytes] = []
+    reader = threading.Thread(target=lambda: said.extend(daemon.process.stderr or ()))
+    reader.start()
+    process = psutil.Process(daemon.process.pid)
+    by_day: dict[int, list[float]] = {}
+    descriptors: dict[int, list[float]] = {}
+    while daemon.process.poll() is None:
+        time.sleep(0.1)
+        daemon.poll()
+        status = ask(store) if store.parent.exists() else None
+        if status is None or status.last_pair_ns is None:
+            continue
+        day = 1 + (status.last_pair_ns - START_NS) // DAY_NS
+        if by_day and day not in by_day:
+            report(by_day, store, time.monotonic() - begun)
+        around.event((status.last_pair_ns - START_NS) / DAY_NS)
+        with contextlib.suppress(psutil.NoSuchProcess):
+            by_day.setdefault(day, []).append(process.memory_info().rss / 1e6)
+            descriptors.setdefault(day, []).append(process.num_fds())
+    report(by_day, store, time.monotonic() - begun)
+    taken_s = time.monotonic() - begun
+    alarms = [event for _, event in daemon.events if event["event"] == "alarm"]
+    reader.join()
+    print(b"".join(said[-1:]).decode().strip())
+    with contextlib.closing(sqlite3.connect(store)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        pairs, segments = connection.execute(
+            "SELECT sum(pairs), sum(length(data)) FROM segments"
+        ).fetchone()
+        counts = {
+            table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+            for table in ("seconds", "transmissions")
+        }
+        pages = connection.execute(
+            "SELECT name, sum(pgsize) FROM dbstat GROUP BY name HAVING sum(pgsize) > 100000"
+            " ORDER BY 2 DESC"
+        ).fetchall()
+    size = file_bytes(store)
     pair_b = statistics.fmean(PAIR_B[mode] for mode in modes)
     expected = (
         pair_b * pairs + SECOND_B * counts["seconds"] + TRANSMISSION_B * counts["transmissions"]
@@ -127,7 +151,12 @@ def main(days: int, seed: int, modes: list[str]) -> bool:
         f"memory: {growth:+.2f} MB after the first day; days from {min(medians):.1f} to"
         f" {max(medians):.1f} MB"
     )
-    return growth < GROWTH_MB and abs(off) < OFF
+    numbers = [at_end(found) for found in descriptors.values()]
+    print(
+        f"descriptors: {', '.join(f'{number:.0f}' for number in numbers)} at the ends of the days"
+    )
+    is_steady = growth < GROWTH_MB and numbers[-1] <= numbers[0] + MORE_DESCRIPTORS
+    return is_steady and abs(off) < OFF and daemon.process.returncode == 0
 
 
 def at_end(resident: list[float]) -> float:
@@ -146,9 +175,11 @@ def report(by_day: dict[int, list[float]], store: Path, taken_s: float) -> None:
 
 
 if __name__ == "__main__":
-    passed = main(
-        int(sys.argv[1]) if len(sys.argv) > 1 else 10,
-        int(sys.argv[2]) if len(sys.argv) > 2 else 1,
-        sys.argv[3:] or TRAFFIC["modes"],
-    )
+    with tempfile.TemporaryDirectory() as name:
+        passed = main(
+            int(sys.argv[1]) if len(sys.argv) > 1 else 10,
+            int(sys.argv[2]) if len(sys.argv) > 2 else 1,
+            sys.argv[3:] or TRAFFIC["modes"],
+            Path(name),
+        )
     sys.exit(not passed)
