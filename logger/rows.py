@@ -90,6 +90,7 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     settled_samples: int
     energy_low_j: float | None = None
     energy_high_j: float | None = None
+    antenna: str | None = None
 
 
 class Word(StrEnum):

@@ -183,7 +183,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineShift:
     """Return the rule's state machine; `active` if its alarm is open from before."""
     return BaselineShift(
-        options.baseline_shift.false_alarms_per_year, options.high_swr.limit, memory, active=active
+        options.false_alarm_rates()[KIND], options.high_swr.limit, memory, active=active
     )
 
 

@@ -27,6 +27,7 @@ def command(config_path: Path | None) -> None:
     content = calibration_of(config)
     coupler = Coupler(content, config.station.frequency_khz, config.station.temperature_range_c)
     watchdog = config.watchdog
+    rates = watchdog.false_alarm_rates()
     floor_w = coupler.readable_floor_w(bench_noise(coupler))
     valid = content.valid
     leak = content.directivity
@@ -65,8 +66,8 @@ def command(config_path: Path | None) -> None:
             f" {watchdog.high_reflected_power.hold_ms:g} ms",
         ),
         ("", f"no-data after {watchdog.no_data.after_s:g} s; detector-fault"),
-        ("", "target false alarms per year:"),
-        *(("", f"{kind} {rate:g}") for kind, rate in watchdog.false_alarms_per_year().items()),
+        ("", f"target false alarms per year, whole station: {sum(rates.values()):g}"),
+        *(("", f"{kind} {rate:g}") for kind, rate in rates.items()),
         ("store", str(config.store.path)),
         *(
             ("" if index or number else "influxdb", text)
