@@ -219,7 +219,7 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
             description="Bands it is used on: `20m`, `11m`, or a range in MHz such as `26.9-27.5`;"
             " any if omitted."
         ),
-    ] = []
+    ] = msgspec.field(default_factory=list)
     line: Annotated[
         FeedlineOptions | None,
         Meta(
@@ -371,7 +371,7 @@ class Sections(Section, frozen=True, kw_only=True):
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
     feedline: FeedlineOptions = FeedlineOptions()
-    antennas: list[AntennaOptions] = []
+    antennas: list[AntennaOptions] = msgspec.field(default_factory=list)
     weather: WeatherOptions = WeatherOptions()
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None

@@ -61,10 +61,8 @@ class Antennas:
             channel = np.full(count, self._station.channel or np.nan)
         numbers, place = np.unique(channel, return_inverse=True)
         plan = self._station.channels
-        mhz = np.array(
-            [plan.get(int(number), np.nan) if number > 0 else np.nan for number in numbers]
-        )
-        khz = np.where(np.isnan(khz), 1e3 * mhz[place], khz)
+        planned_khz = 1e3 * np.array([plan.get(number, np.nan) for number in numbers.tolist()])
+        khz = np.where(np.isnan(khz), planned_khz[place], khz)
         return np.where(np.isnan(khz), self._station.frequency_khz or np.nan, khz)
 
     def _by_band(self, time_ns: Times, khz: Floats) -> Floats:
