@@ -7,7 +7,8 @@ from typing import Any
 
 from logger.store.database import Repository
 
-KINDS = ("repair", "adjustment", "weather", "remark")
+ANTENNA = "antenna"  # from here on the antenna that the text names is in use
+KINDS = ("repair", "adjustment", "weather", "remark", ANTENNA)
 WORK = ("repair", "adjustment")  # the station may read differently afterwards
 
 

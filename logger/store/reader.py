@@ -10,7 +10,7 @@ from logger.errors import UsageError
 from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.store.alarms import OPEN, select_alarms
 from logger.store.database import Repository
-from logger.store.journal import WORK
+from logger.store.journal import ANTENNA, WORK
 from logger.store.tables import Record, Table
 
 if TYPE_CHECKING:
@@ -128,6 +128,12 @@ class Store(Repository):
             f"SELECT time_ns FROM journal WHERE kind IN ({marks}) ORDER BY time_ns", WORK
         )
         return [time_ns for (time_ns,) in rows]
+
+    def antennas(self) -> list[tuple[int, str]]:
+        """Return the changes of antenna in the journal in order: time and name."""
+        return self.database.query(
+            "SELECT time_ns, text FROM journal WHERE kind = ? ORDER BY time_ns, id", (ANTENNA,)
+        )
 
     def memories(self) -> dict[str, bytes]:
         """Return the last stored memories of rules, by kind."""
