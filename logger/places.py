@@ -57,8 +57,13 @@ def place_name(
     if channel is not None:
         name = f"channel {channel}"
     elif frequency_khz is None or not frequency_khz > 0:
-        name = "" if antenna else nowhere
+        name = ""
     else:
         low, high = (float(edge) / 1e3 for edge in segment_khz(np.array(frequency_khz)))
         name = f"{low:.3f} to {high:.3f} MHz"
-    return ", ".join(filter(None, [antenna, name]))
+    return with_antenna(name, antenna) or nowhere
+
+
+def with_antenna(name: str, antenna: str | None) -> str:
+    """Return the name of a channel or frequency, which may be empty, with that of the antenna."""
+    return name if antenna is None else f"{name} ({antenna})" if name else antenna

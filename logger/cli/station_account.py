@@ -59,6 +59,7 @@ def account_of(
             channels=channels,
             most=most,
             joint=joint,
+            plan=config.station.channels,
             progress=progress,
         )
     finally:

@@ -219,6 +219,7 @@ def summary(
                 *("horizon", "early", "likely", "late"),
                 channel=trend.channel,
                 frequency_khz=trend.frequency_khz,
+                antenna=trend.antenna,
             )
             for trend, outlook in zip(trends, forecasts, strict=True)
         ),
@@ -388,9 +389,7 @@ def _next_check(
         because = "The measured line loss is above its earlier or nominal value."
         return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
     if state is not None and by_state:
-        because = (
-            f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
-        )
+        because = f"Taken together, {state.subject} show that {story(state.verdict, state)}."
         return NextCheck(because, (), checks_of(by_state)[:MOST_CHECKS])
     channels = moving(account)
     if channels:

@@ -234,12 +234,10 @@ def _station_state(state: StateLine | None) -> list[ReportSection]:
         return []
     if state.verdict == "undecided":
         stories = "; or ".join(story(verdict, state) for verdict in state.or_else)
-        sentence = f"Undecided, from {state.channels} channels together"
+        sentence = f"Undecided, from {state.subject} together"
         sentence += f": {stories}." if stories else "."
     else:
-        sentence = (
-            f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
-        )
+        sentence = f"Taken together, {state.subject} show that {story(state.verdict, state)}."
         if state.or_else:
             alternatives = ", or ".join(story(verdict, state) for verdict in state.or_else)
             sentence += f" Also possible: {alternatives}."

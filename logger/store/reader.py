@@ -10,7 +10,7 @@ from logger.errors import UsageError
 from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.store.alarms import OPEN, select_alarms
 from logger.store.database import Repository
-from logger.store.journal import ANTENNA, WORK
+from logger.store.journal import ANTENNA, WORK, JournalNotes
 from logger.store.tables import Record, Table
 
 if TYPE_CHECKING:
@@ -129,11 +129,12 @@ class Store(Repository):
         )
         return [time_ns for (time_ns,) in rows]
 
-    def antennas(self) -> list[tuple[int, str]]:
-        """Return the changes of antenna in the journal in order: time and name."""
-        return self.database.query(
+    def notes(self) -> JournalNotes:
+        """Return what the pipeline has to know of the journal."""
+        antennas = self.database.query(
             "SELECT time_ns, text FROM journal WHERE kind = ? ORDER BY time_ns, id", (ANTENNA,)
         )
+        return JournalNotes(tuple(self.work()), tuple(antennas))
 
     def memories(self) -> dict[str, bytes]:
         """Return the last stored memories of rules, by kind."""

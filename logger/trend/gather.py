@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from msgspec.structs import replace
 
+from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, Weather, WorkEvent
 from logger.rows import Alarm
 from logger.store.days import DailyValues
@@ -17,6 +18,7 @@ from logger.store.tables import ALARMS, JOURNAL
 from logger.store.weather import WeatherRows
 from logger.trend.account import Account, ChannelAccount, JournalEntry
 from logger.trend.model import trend
+from logger.trend.outcome import StationState
 from logger.trend.station_state import station_state
 from logger.utc import format_ns
 
@@ -67,6 +69,7 @@ def account(
     channels: Sequence[int] = (),
     most: int | None = None,
     joint: bool = False,
+    plan: Mapping[int, float] = CHANNEL_MHZ,
     progress: Progress = lambda _: None,
 ) -> Account:
     """Return the account of a history, with the trends of the most used channels.
@@ -75,6 +78,7 @@ def account(
     channels  those wanted; all if empty
     most      number of channels at most
     joint     also estimate the state of antenna and line
+    plan      frequencies of the channels, MHz
     """
     used = [days for days in history.days if not channels or days.channel in channels]
     used.sort(key=lambda days: (-int(days.transmissions.sum()), days.channel or 0))
@@ -86,7 +90,7 @@ def account(
     state = None
     if joint:
         progress("antenna and line")
-        state = station_state(history.days, history.work)
+        state = _state(history, plan)
     return Account(
         station,
         limit,
@@ -97,6 +101,18 @@ def account(
         history.weather,
         state,
     )
+
+
+def _state(history: History, plan: Mapping[int, float]) -> StationState | None:
+    """Return the state of the most used antenna of which it can be determined, and its line."""
+    by_antenna: dict[str | None, list[Days]] = {}
+    for days in history.days:
+        by_antenna.setdefault(days.antenna, []).append(days)
+    order = sorted(
+        by_antenna.items(), key=lambda item: -sum(int(d.transmissions.sum()) for d in item[1])
+    )
+    states = ((antenna, station_state(own, history.work, plan)) for antenna, own in order)
+    return next((replace(s, antenna=antenna) for antenna, s in states if s is not None), None)
 
 
 def _recalibrations(days: Days) -> list[WorkEvent]:

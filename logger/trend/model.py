@@ -67,6 +67,7 @@ def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None 
         curve=curve,
         second_opinion=opinion,
         reasons=tuple(_reasons(layout, day, int((~is_plausible).sum()))),
+        antenna=days.antenna,
     )
 
 

@@ -136,7 +136,7 @@ def _terms(wanted: ComparisonOptions, config: Config | None) -> tuple[Terms, Seq
     """Return the terms and the lengths, m, of the comparison. Raises UsageError."""
     mhz, lengths = wanted.frequency, wanted.lengths
     if mhz is None and config is not None:
-        mhz = mhz_of(config.station.frequency_mhz, config.station.channel)
+        mhz = mhz_of(config.station)
     if mhz is None:
         raise UsageError(
             "frequency missing; give --frequency MHZ (27.2 for the citizens band), or"

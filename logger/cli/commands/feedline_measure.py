@@ -15,7 +15,7 @@ from logger.cli.guides.carriers import Carriers
 from logger.cli.guides.session import confirm, stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.station import config_option, configuration, make_ready
-from logger.config.load import Config
+from logger.config.load import Config, StationOptions
 from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings
@@ -88,7 +88,7 @@ def command(
     cable, length = cable or config.feedline.cable, length or config.feedline.length_m
     if cable is not None:
         # Reject an unknown cable before measuring.
-        attenuation(cable, mhz_of(frequency or station.frequency_mhz, station.channel) or USUAL_MHZ)
+        attenuation(cable, mhz_of(station, frequency) or USUAL_MHZ)
     with stoppable(
         terminal,
         lambda: "stopped; nothing was saved",
@@ -102,7 +102,7 @@ def command(
             "Is all of this done, and is nobody near the far end? (yes or no):",
         )
         carrier = carriers.wait(2 * LOW_W)
-    reading = _line_loss(carrier, far_end, cable, length, _khz(carrier, station.channel, frequency))
+    reading = _line_loss(carrier, far_end, cable, length, _khz(carrier, station, frequency))
     earlier, record = _insert(config, carriers.coupler, reading)
     terminal.say("")
     for text in findings(reading, carrier.flags, earlier):
@@ -111,10 +111,10 @@ def command(
     click.echo(msgspec.json.encode(record).decode())
 
 
-def _khz(carrier: Carrier, channel: int | None, mhz: float | None) -> float | None:
+def _khz(carrier: Carrier, station: StationOptions, mhz: float | None) -> float | None:
     """Return the frequency in kHz: as given, as reported by the bridge, or of the channel."""
     reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
-    used_mhz = mhz_of(reported if mhz is None else mhz, carrier.channel, channel)
+    used_mhz = mhz_of(station, reported if mhz is None else mhz, carrier.channel)
     return None if used_mhz is None else 1e3 * used_mhz
 
 
