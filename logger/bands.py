@@ -39,6 +39,11 @@ BANDS = (
 )
 
 
+def band_at(mhz: float) -> Band | None:
+    """Return the band of a frequency, None if it is in none."""
+    return next((band for band in BANDS if band.low_mhz <= mhz <= band.high_mhz), None)
+
+
 def parse_band(text: str) -> Band:
     """Return the band of a name such as `20m`, or of a range in MHz such as `26.9-27.5`.
 

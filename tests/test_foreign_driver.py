@@ -27,6 +27,7 @@ from logger.service.handover import Handover
 from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
+from logger.store.journal import JournalNotes
 from logger.store.reader import Store
 from logger.store.tables import TRANSMISSIONS
 from logger.store.writer import StoreWriter

@@ -14,7 +14,7 @@ from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.alarms import Alarms
-from logger.store.journal import Journal
+from logger.store.journal import Journal, JournalNotes
 from logger.store.tables import JOURNAL, Event
 from logger.store.writer import StoreWriter
 from logger.utc import format_ns

@@ -55,8 +55,14 @@ def configuration(config_path: Path | None) -> Config:
 
 def store_path(config_path: Path | None) -> Path:
     """Return the path of the store, without importing the driver. Raises ConfigError."""
-    path = config_path or config_file.default_path(os.environ, Path.cwd())
-    return config_file.load_sections(path).store.path
+    return sections(config_path).store.path
+
+
+def sections(config_path: Path | None) -> config_file.Sections:
+    """Return the configuration without what needs the driver. Raises ConfigError."""
+    return config_file.load_sections(
+        config_path or config_file.default_path(os.environ, Path.cwd())
+    )
 
 
 def configuration_if_any(config_path: Path | None) -> Config | None:
@@ -104,8 +110,9 @@ def coupler_of(config: Config) -> Coupler:
 def line_db(config: Config, mhz: float | None = None) -> float | None:
     """Return the nominal loss of the installed line, dB, None if unknown. Raises UsageError."""
     from logger.feedline.cables import attenuation
+    from logger.feedline.frequency import USUAL_MHZ, mhz_of
 
-    coax, mhz = config.feedline, mhz or config.station.frequency_mhz or 27.2
+    coax, mhz = config.feedline, mhz or mhz_of(config.station) or USUAL_MHZ
     if coax.cable is None or coax.length_m is None:
         return None
     return attenuation(coax.cable, mhz).nominal * coax.length_m / 100

@@ -18,7 +18,7 @@ from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
 from logger.config.section import EnvName, Positive, Section, Text
 from logger.config.yaml_lines import Document, YamlError, parse
-from logger.errors import ConfigError
+from logger.errors import ConfigError, UsageError
 from logger.wording import suggest
 
 if TYPE_CHECKING:
@@ -377,6 +377,21 @@ class Sections(Section, frozen=True, kw_only=True):
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
     notify: list[dict[str, Any]] = msgspec.field(default_factory=list)
+
+    def antenna(self, name: str) -> AntennaOptions:
+        """Return the antenna of a name. Raise UsageError."""
+        names = [antenna.name for antenna in self.antennas]
+        if not names:
+            raise UsageError("no antennas are configured; list them under `antennas`")
+        if name not in names:
+            advice = suggest(name, names, "give one of")
+            raise UsageError(f"{name!r} is not a configured antenna; {advice}")
+        return self.antennas[names.index(name)]
+
+    def line_of(self, antenna: str | None) -> FeedlineOptions:
+        """Return the line to an antenna. Raise UsageError if there is no such antenna."""
+        own = None if antenna is None else self.antenna(antenna).line
+        return self.feedline if own is None else own
 
     @property
     def forwarders(self) -> list[InfluxOptions]:

@@ -24,7 +24,7 @@ from logger.store.tables import TRANSMISSIONS
 
 LISTEN_S, LINGER_S = 0.2, 0.05
 EVERYTHING = (-(1 << 63), (1 << 63) - 1)
-COMMON = ("swr", "swr_low", "swr_high", "channel", "frequency_khz", "calibration_id")
+COMMON = ("swr", "swr_low", "swr_high", "channel", "frequency_khz", "calibration_id", "antenna")
 
 
 class SwrReading(NamedTuple):
@@ -54,6 +54,7 @@ class Carrier(NamedTuple):
     frequency_khz: float | None
     calibration_id: str
     flags: str
+    antenna: str | None = None
 
     @property
     def reading(self) -> SwrReading | None:

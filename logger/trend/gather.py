@@ -67,6 +67,7 @@ def account(
     limit: float,
     *,
     channels: Sequence[int] = (),
+    antenna: str | None = None,
     most: int | None = None,
     joint: bool = False,
     plan: Mapping[int, float] = CHANNEL_MHZ,
@@ -76,11 +77,16 @@ def account(
 
     limit     SWR
     channels  those wanted; all if empty
+    antenna   that wanted; all if None
     most      number of channels at most
     joint     also estimate the state of antenna and line
     plan      frequencies of the channels, MHz
     """
-    used = [days for days in history.days if not channels or days.channel in channels]
+    used = [
+        days
+        for days in history.days
+        if (not channels or days.channel in channels) and antenna in (None, days.antenna)
+    ]
     used.sort(key=lambda days: (-int(days.transmissions.sum()), days.channel or 0))
     trends: list[ChannelAccount] = []
     for days in used[:most]:

@@ -29,6 +29,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
 
     frequency: float | None
     cables: tuple[str, ...]
+    antenna: str | None
     lengths: tuple[float, ...]
     swr: float
     where: str
@@ -51,6 +52,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     help=f"{', '.join(published())}, or NAME=DB from a data sheet, dB per 100 m; may be repeated."
     " Default: all of these.",
 )
+@click.option("--antenna", metavar="NAME", help="The configured antenna at its end.")
 @click.option("--length", "lengths", callback=numbers, metavar="M,M,...", help="Lengths in metres.")
 @click.option(
     "--swr",
@@ -143,7 +145,7 @@ def _terms(wanted: ComparisonOptions, config: Config | None) -> tuple[Terms, Seq
             " station.channel or station.frequency_mhz in the configuration"
         )
     if not lengths:
-        installed_m = None if config is None else config.feedline.length_m
+        installed_m = None if config is None else config.line_of(wanted.antenna).length_m
         lengths = LENGTHS_M if installed_m is None else (installed_m,)
     return Terms(mhz, wanted.swr, wanted.where == "antenna", wanted.power), lengths
 

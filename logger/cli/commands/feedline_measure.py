@@ -52,6 +52,7 @@ DAEMON = (
     " the impedance of the line is not exactly that of the coupler.",
 )
 @click.option("--cable", metavar="NAME", help="The installed cable. Default: feedline.cable.")
+@click.option("--antenna", metavar="NAME", help="Measure the line to this configured antenna.")
 @click.option(
     "--length",
     type=click.FloatRange(0, min_open=True),
@@ -70,6 +71,7 @@ def command(
     config_path: Path | None,
     far_end: str,
     cable: str | None,
+    antenna: str | None,
     length: float | None,
     frequency: float | None,
 ) -> None:
@@ -85,7 +87,8 @@ def command(
     config = configuration(config_path or context.obj)
     terminal = Terminal()
     station = config.station
-    cable, length = cable or config.feedline.cable, length or config.feedline.length_m
+    line = config.line_of(antenna)
+    cable, length = cable or line.cable, length or line.length_m
     if cable is not None:
         # Reject an unknown cable before measuring.
         attenuation(cable, mhz_of(station, frequency) or USUAL_MHZ)

@@ -9,10 +9,10 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.station import config_option, store_path
+from logger.cli.station import config_option, sections, store_path
 from logger.config.report import one_line
 from logger.errors import UsageError
-from logger.store.journal import KINDS, Journal
+from logger.store.journal import ANTENNA, KINDS, Journal
 from logger.utc import FOREVER, format_ns, parse_time
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -43,7 +43,8 @@ def command() -> None:
     type=click.Choice(KINDS),
     default="remark",
     show_default=True,
-    help="Trends restart at a repair or an adjustment.",
+    help="Trends restart at a repair or an adjustment; with `antenna`, TEXT is the name of the one"
+    " in use from then on.",
 )
 @_time_option
 @config_option
@@ -51,6 +52,8 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
     """Add TEXT, dated now unless --time is given. A running daemon takes it into account."""
 
     text = _one_line(text)
+    if kind == ANTENNA:
+        sections(config_path).antenna(text)  # raises UsageError
     now_ns = time.time_ns() // 1000 * 1000
     time_ns = now_ns if when is None else parse_time(when, now_ns)
     with Journal.editor(store_path(config_path)) as journal:
