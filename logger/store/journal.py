@@ -7,8 +7,9 @@ from typing import Any, NamedTuple
 
 from logger.store.database import Repository
 
-ANTENNA = "antenna"  # from here on the antenna that the text names is in use
-KINDS = ("repair", "adjustment", "weather", "remark", ANTENNA)
+NOTES = ("repair", "adjustment", "weather", "remark")
+ANTENNA = "antenna"  # from then on the antenna that the text names is in use
+KINDS = (*NOTES, ANTENNA)
 WORK = ("repair", "adjustment")  # the station may read differently afterwards
 
 

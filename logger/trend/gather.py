@@ -12,7 +12,7 @@ from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, Weather, WorkEvent
 from logger.rows import Alarm
 from logger.store.days import DailyValues
-from logger.store.journal import WORK
+from logger.store.journal import ANTENNA, WORK
 from logger.store.reader import Store
 from logger.store.tables import ALARMS, JOURNAL
 from logger.store.weather import WeatherRows
@@ -54,6 +54,7 @@ def read_history(
         tuple(
             JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
             for record in store.records(JOURNAL, *span_ns)
+            if record.columns["kind"] != ANTENNA  # too many to be shown
         ),
         tuple(
             _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
