@@ -308,7 +308,7 @@ def _influx() -> Iterator[str]:
     yield from (
         "## Points in InfluxDB",
         "",
-        "The fields are the columns of the table. Tags: `station`; `channel` and `antenna` if known.",
+        "The fields are the columns of the table. Tags: `station`; `channel`, `antenna` if known.",
         "",
     )
     rows = (

@@ -97,7 +97,7 @@ def account(
     state = None
     if joint:
         progress("antenna and line")
-        state = _state(history, plan)
+        state = _state(history.days, history.work, plan)
     return Account(
         station,
         limit,
@@ -110,15 +110,17 @@ def account(
     )
 
 
-def _state(history: History, plan: Mapping[int, float]) -> StationState | None:
+def _state(
+    all_days: Sequence[Days], work: Sequence[WorkEvent], plan: Mapping[int, float]
+) -> StationState | None:
     """Return the state of the most used antenna of which it can be determined, and its line."""
     by_antenna: dict[str | None, list[Days]] = {}
-    for days in history.days:
+    for days in all_days:
         by_antenna.setdefault(days.antenna, []).append(days)
     order = sorted(
         by_antenna.items(), key=lambda item: -sum(int(d.transmissions.sum()) for d in item[1])
     )
-    states = ((antenna, station_state(own, history.work, plan)) for antenna, own in order)
+    states = ((antenna, station_state(own, work, plan)) for antenna, own in order)
     return next((replace(s, antenna=antenna) for antenna, s in states if s is not None), None)
 
 

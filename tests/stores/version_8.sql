@@ -1,6 +1,6 @@
--- A store of version 8 as its program left it: that of version 7, brought up to date. Invented data.
+-- A store of version 8 as its program left it: that of version 7, with a notifier of alarms that has
+-- not seen the last one. Invented data.
 PRAGMA user_version = 8;
-PRAGMA application_id = 1835890532;
 BEGIN TRANSACTION;
 CREATE TABLE alarm_changes (
     id INTEGER PRIMARY KEY,
@@ -186,7 +186,8 @@ CREATE TABLE notifiers (
     change_id INTEGER NOT NULL,
     heartbeat_ns INTEGER NOT NULL
 , fault_change_id INTEGER NOT NULL DEFAULT 0) WITHOUT ROWID;
-INSERT INTO "notifiers" VALUES('mail',6,1772391605123456000,2);
+INSERT INTO "notifiers" VALUES('command',4,1772391605123456000,0);
+INSERT INTO "notifiers" VALUES('mail',6,1772391605123456000,1);
 CREATE TABLE refused_rows (
     id INTEGER PRIMARY KEY,
     forwarder TEXT NOT NULL,
