@@ -347,7 +347,7 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, list[di
 
 
 def test_a_replay_with_two_antennas(played: tuple[Path, int, list[dict[str, object]]]) -> None:
-    _, overs, events = played
+    config, overs, events = played
     sent_rows = [event for event in events if event["event"] == "transmission"]
     assert sum(row["antenna"] == "beam" for row in sent_rows) == overs
     assert {row["antenna"] for row in sent_rows} == {"beam", "vertical"}
@@ -356,6 +356,9 @@ def test_a_replay_with_two_antennas(played: tuple[Path, int, list[dict[str, obje
     assert all(str(e["raised_utc"]) >= "2026-03-13" for e in raised)
     (shift,) = (e for e in raised if e["kind"] == "baseline-shift")
     assert "channel 20 (beam)" in str(shift["detail"])
+    fault = json.loads(mismatchd("export", "faults", "--format", "jsonl", "-c", config).stdout)
+    assert (fault["channels"], fault["antennas"]) == ("20", "beam")
+    assert "on channel 20 (beam)" in mismatchd("faults", "show", "1", "-c", config).stdout
 
 
 def test_what_is_exported_names_the_antenna(

@@ -385,7 +385,7 @@ def test_faults_are_exported(config: Path) -> None:
     assert lines[0] == (
         "id,state,severity,opened_utc,last_sign_utc,closed_utc,acknowledged_utc,summary,"
         "probable_cause,probability,channels,alarms,excursions,open_time_s,transmissions_since,"
-        "journal_id"
+        "journal_id,antennas"
     )
     assert len(lines) == 4
     points = mismatchd("export", "faults", "--format", "line-protocol", "-c", config).stdout

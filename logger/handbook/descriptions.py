@@ -74,6 +74,7 @@ COLUMNS = {
     "probable_cause": "Likeliest cause by the last diagnosis.",
     "probability": "Probability of that cause, 0 to 1.",
     "channels": "Channels of its signs, joined by spaces.",
+    "antennas": "Antennas of its signs, joined by commas.",
     "alarms": "Number of its alarms.",
     "excursions": "Number of its excursions.",
     "open_time_s": "Sum of the durations of its excursions.",

@@ -139,12 +139,19 @@ _CHANNELS = (
     " UNION SELECT t.channel FROM alarms AS a JOIN transmissions AS t ON t.id = a.transmission_id"
     " WHERE a.fault_id = r.id ORDER BY 1) WHERE channel IS NOT NULL)"
 )
+_ANTENNAS = (
+    "(SELECT group_concat(antenna, ', ') FROM (SELECT t.antenna FROM excursions AS e"
+    " JOIN transmissions AS t ON t.id = e.transmission_id WHERE e.fault_id = r.id"
+    " UNION SELECT t.antenna FROM alarms AS a JOIN transmissions AS t ON t.id = a.transmission_id"
+    " WHERE a.fault_id = r.id ORDER BY 1) WHERE antenna IS NOT NULL)"
+)
 HAS_OPEN_ALARM = "EXISTS (SELECT 1 FROM alarms WHERE fault_id = r.id AND cleared_ns IS NULL)"
 _DERIVED = {
     column.name: column
     for column in (
         Column("last_sign_utc", _LAST_SIGN, format_ns),
         Column("channels", _CHANNELS),
+        Column("antennas", _ANTENNAS),
         Column("alarms", "(SELECT count(*) FROM alarms WHERE fault_id = r.id)"),
         Column("excursions", "(SELECT count(*) FROM excursions WHERE fault_id = r.id)"),
         Column(
