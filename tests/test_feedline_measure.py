@@ -134,6 +134,8 @@ def test_the_course_of_the_loss_over_years() -> None:
     assert not courses([READING, near])[0].changed
     boundless = changed(loss_high_db=None, time_ns=READING.time_ns + year)
     assert courses([READING, boundless])[0].change_db is None
+    other_line = changed(antenna="beam", loss_db=3.0, time_ns=READING.time_ns + year)
+    assert [course.change_db for course in courses([READING, other_line])] == [None, None]
 
 
 def test_the_report_follows_the_loss(tmp_path: Path) -> None:

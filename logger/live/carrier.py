@@ -6,6 +6,7 @@ Both use the pipeline that also makes the stored rows of transmissions.
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import replace
 from typing import NamedTuple, Protocol
 
@@ -13,6 +14,7 @@ from drivers.contract import Driver, EndOfInput, HasClock
 from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
+from logger.errors import StoreError
 from logger.live.client import Follower
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
@@ -93,6 +95,9 @@ class DriverSource:
         self._views: list[View] = []
         self._ended: Carrier | None = None
         self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
+        if config.antennas:
+            with suppress(StoreError), Store.reader(config.store.path) as store:
+                self._pipeline.know_antennas(store.notes().antennas)
         # Measuring takes a few minutes at most, so comparing the clocks once is enough.
         by_host = isinstance(driver, HasClock) and driver.clock == "host"
         self._offset_ns = read_clocks().offset_ns if by_host else 0

@@ -125,6 +125,7 @@ class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     frequency_khz: float | None
+    antenna: str | None
     date: str
     loss_db: float | None
     loss_low_db: float
@@ -243,6 +244,7 @@ def _line_loss(course: Course) -> LineLossLine:
         LineLossLine,
         course,
         frequency_khz=course.last.frequency_khz,
+        antenna=course.last.antenna,
         date=format_ns(course.last.time_ns)[:10],
         loss_db=course.bounds.loss_db,
         loss_low_db=course.bounds.low_db,

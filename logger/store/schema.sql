@@ -155,7 +155,8 @@ CREATE TABLE line_losses (
     nominal_low_db REAL,
     nominal_high_db REAL,
     calibration_id TEXT NOT NULL REFERENCES calibrations (id),
-    transmission_id INTEGER REFERENCES transmissions (id)
+    transmission_id INTEGER REFERENCES transmissions (id),
+    antenna TEXT
 );
 CREATE INDEX line_losses_time ON line_losses (time_ns);
 

@@ -256,10 +256,11 @@ LINE_LOSSES = Table(
         _utc("time"),
         *_plain("far_end loss_db loss_low_db loss_high_db swr forward_w channel frequency_khz"),
         *_plain("cable length_m nominal_db nominal_low_db nominal_high_db"),
-        *_plain("calibration_id transmission_id"),
+        *_plain("calibration_id transmission_id antenna"),
     ),
     source="line_losses AS r",
     channel="r.channel",
+    antenna="r.antenna",
 )
 DAYS = Table(
     name="days",

@@ -105,7 +105,8 @@ def command(
             "Is all of this done, and is nobody near the far end? (yes or no):",
         )
         carrier = carriers.wait(2 * LOW_W)
-    reading = _line_loss(carrier, far_end, cable, length, _khz(carrier, station, frequency))
+    khz = _khz(carrier, station, frequency)
+    reading = _line_loss(carrier, far_end, cable, length, khz, antenna)
     earlier, record = _insert(config, carriers.coupler, reading)
     terminal.say("")
     for text in findings(reading, carrier.flags, earlier):
@@ -122,7 +123,12 @@ def _khz(carrier: Carrier, station: StationOptions, mhz: float | None) -> float 
 
 
 def _line_loss(
-    carrier: Carrier, far_end: str, cable: str | None, length_m: float | None, khz: float | None
+    carrier: Carrier,
+    far_end: str,
+    cable: str | None,
+    length_m: float | None,
+    khz: float | None,
+    antenna: str | None,
 ) -> LineLoss:
     """Return the line loss from a carrier. Raises MismatchdError if it was too weak."""
     swr = carrier.reading
@@ -152,6 +158,7 @@ def _line_loss(
         nominal_high_db=nominal[2],
         calibration_id=carrier.calibration_id,
         transmission_id=carrier.id,
+        antenna=antenna or carrier.antenna,
     )
 
 

@@ -2,6 +2,7 @@
 -- these are made anew. Points have the antenna as a tag.
 ALTER TABLE transmissions ADD COLUMN antenna TEXT;
 ALTER TABLE days ADD COLUMN antenna TEXT;
+ALTER TABLE line_losses ADD COLUMN antenna TEXT;
 INSERT INTO stale_days SELECT DISTINCT day FROM days
 WHERE channel IS NULL AND frequency_khz IS NOT NULL
 AND NOT EXISTS (SELECT 1 FROM stale_days AS s WHERE s.day = days.day);
