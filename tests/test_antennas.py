@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -33,7 +36,8 @@ from logger.store.days import DailyValues
 from logger.store.line_protocol import point
 from logger.store.tables import FORWARDED
 from logger.store.writer import StoreWriter
-from tests.station import mismatchd, volts, write_config
+from tests.deadlines import wait_until
+from tests.station import Running, line, mismatchd, pty, volts, write_config
 from tests.test_baseline_shift import judged, sent
 from tests.test_store import ALWAYS, SECOND, T0, second, transmission
 
@@ -437,6 +441,39 @@ def test_the_antenna_from_the_journal(tmp_path: Path) -> None:
     assert "by band and journal: another antenna of 6 transmissions" in done.stderr
     names = [row[-1] for row in stored(config, "transmissions")]
     assert names == ["vertical"] * 6 + ["beam"] * 6 + ["vertical"] * 6
+
+
+def named_events(daemon: Running, antenna: str) -> list[dict[str, object]]:
+    daemon.poll()
+    return [event for _, event in daemon.events if event.get("antenna") == antenna]
+
+
+@pytest.mark.realtime
+def test_a_running_daemon_hears_of_a_change_of_antenna(tmp_path: Path) -> None:
+    with pty() as (master, port):
+        config = write_config(tmp_path, port, antennas=TWO, transmission="{hang_ms: 300}")
+        daemon = Running(config)
+
+        def over() -> None:
+            for _ in range(10):
+                os.write(master, line(4.0, 0.04) * 5)
+                time.sleep(0.03)
+            for _ in range(12):
+                os.write(master, line(0.0, 0.0) * 5)
+                time.sleep(0.05)
+
+        try:
+            daemon.wait_status(config, lambda status: True)
+            over()
+            first = daemon.wait_events(1, event="transmission")[0]
+            assert first["antenna"] is None
+            for name in ("beam", "vertical"):
+                mismatchd("journal", "add", name, "--kind", "antenna", "-c", config)
+                # It counts for transmissions that begin after the daemon has heard of it.
+                heard = partial(named_events, daemon, name)
+                assert wait_until(heard, 30.0, work=over)
+        finally:
+            daemon.kill()
 
 
 # ---- store and forwarding

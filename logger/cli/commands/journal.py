@@ -80,6 +80,10 @@ def edit(
         changes["time_ns"] = parse_time(when, time.time_ns())
     if not changes:
         raise UsageError("nothing to correct; give --text, --kind or --time")
+    if kind == ANTENNA:  # the text may be that of another kind of entry
+        if text is None:
+            raise UsageError("--kind antenna: give the antenna's name with --text")
+        sections(config_path).antenna(changes["text"])  # raises UsageError
     with Journal.editor(store_path(config_path)) as journal:
         is_found = journal.update(number, changes)
     _report(number, is_found, "corrected")
