@@ -256,6 +256,21 @@ def test_the_antenna_does_not_depend_on_the_cut_of_the_blocks(cut: int, seed: in
     assert whole == parts[0] + parts[1]
 
 
+def test_an_antenna_in_few_words(tmp_path: Path) -> None:
+    config = load(
+        write_config(
+            tmp_path,
+            "/dev/null",
+            antennas="[{name: a, bands: 20m, line: {cable: RG-213}}, {name: b}]",
+            feedline="{cable: RG-58, length_m: 20}",
+        )
+    )
+    assert [band.name for band in config.antennas[0].ranges] == ["20m"]
+    assert config.line_of("a").cable == "RG-213"
+    assert config.line_of("b").length_m == 20
+    assert config.line_of(None).cable == "RG-58"
+
+
 @pytest.mark.parametrize(
     ("antennas", "said"),
     [

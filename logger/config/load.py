@@ -214,7 +214,7 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
         Meta(description="Name of the antenna, without commas and slashes."),
     ]
     bands: Annotated[
-        list[Text],
+        list[Text] | Text,
         Meta(
             description="Bands it is used on: `20m`, `11m`, or a range in MHz such as `26.9-27.5`;"
             " any if omitted."
@@ -235,13 +235,13 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
     ] = None
 
     def __post_init__(self) -> None:
-        for text in self.bands:
-            parse_band(text)
+        _ = self.ranges  # raises ValueError
 
     @property
     def ranges(self) -> list[Band]:
         """Its bands."""
-        return [parse_band(text) for text in self.bands]
+        names = [self.bands] if isinstance(self.bands, str) else self.bands
+        return [parse_band(name) for name in names]
 
 
 class WeatherOptions(Section, frozen=True, kw_only=True):

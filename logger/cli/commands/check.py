@@ -142,7 +142,7 @@ def _antennas(config: Config) -> Iterator[str]:
     for antenna, number in zip(antennas, antenna_numbers(antennas), strict=True):
         line = config.line_of(antenna.name)
         parts = [
-            ", ".join(antenna.bands) or "all bands",
+            ", ".join(band.name for band in antenna.ranges) or "all bands",
             f"{number:g} in the bridge's column antenna",
             *([] if line.cable is None else [line.cable]),
             *([] if line.length_m is None else [f"{line.length_m:g} m"]),
