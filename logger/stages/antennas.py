@@ -92,3 +92,6 @@ class Antennas:
         times = np.array([at_ns for at_ns, _ in changes], dtype=np.int64)
         numbers = np.array([np.nan, *(number for _, number in changes)])
         return np.asarray(numbers[np.searchsorted(times, time_ns, side="right")])
+
+
+UNNAMED = Antennas((), StationOptions())

@@ -22,7 +22,7 @@ from logger.physics.reflection import LEAST_W
 from logger.places import place_key, segment_khz
 from logger.rows import Flag
 from logger.stages import usual_level
-from logger.stages.antennas import COLUMN, Antennas
+from logger.stages.antennas import COLUMN, UNNAMED, Antennas
 from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_pairs
 from logger.stages.view import View
 
@@ -38,7 +38,7 @@ class Levels:
 
     hang_ns  a pause shorter than this does not end a transmission
     memory   of usual levels
-    antennas  gives the names of those in the column `antenna`
+    antennas  names those in the column `antenna`
     """
 
     def __init__(
@@ -46,7 +46,7 @@ class Levels:
         coupler: Coupler,
         hang_ns: int,
         memory: usual_level.UsualLevelMemory | None = None,
-        antennas: Antennas | None = None,
+        antennas: Antennas = UNNAMED,
     ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
@@ -184,7 +184,7 @@ class Levels:
 
     def _keys(self, place: Floats) -> NDArray[np.str_]:
         """Return the keys of places (2, q), (q,)."""
-        name = self._antennas.name if self._antennas else lambda _: None
+        name = self._antennas.name
         return np.array([place_key(name(antenna), where) for where, antenna in place.T.tolist()])
 
     def _starts(self, times: Times, place: Floats, first: Times) -> Times:

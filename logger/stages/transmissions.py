@@ -18,7 +18,7 @@ import numpy as np
 from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
-from logger.stages.antennas import COLUMN, Antennas
+from logger.stages.antennas import COLUMN, UNNAMED, Antennas
 from logger.stages.totals import RECENT, Span, WindowSearch, highest_ratios, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
 
@@ -28,7 +28,7 @@ class Transmissions:
 
     hang_ns  a pause shorter than this does not end a transmission
     hold_ns  length of the windows over which the highest SWR is searched
-    antennas  gives the names of those in the column `antenna`
+    antennas  names those in the column `antenna`
     """
 
     def __init__(
@@ -38,7 +38,7 @@ class Transmissions:
         hold_ns: int,
         channel: int | None,
         frequency_khz: float | None,
-        antennas: Antennas | None = None,
+        antennas: Antennas = UNNAMED,
     ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
@@ -141,14 +141,14 @@ class Transmissions:
 
         start_ns = int(block.time_ns[index])
         channel, khz = reported("channel"), reported("frequency_khz")
-        antenna = reported(COLUMN) if self._antennas else None
+        antenna = reported(COLUMN)
         return OpenTransmission(
             start_ns,
             start_ns,
             noise,
             self._channel if channel is None else round(channel),
             self._frequency_khz if khz is None else khz,
-            None if antenna is None or not self._antennas else self._antennas.name(antenna),
+            None if antenna is None else self._antennas.name(antenna),
         )
 
     def _search(self, transmission: OpenTransmission) -> WindowSearch:
