@@ -89,7 +89,7 @@ def test_a_frequency_lies_in_its_segment(khz: float) -> None:
     low, high = (float(edge) for edge in segment_khz(np.array(khz)))
     assert low <= khz * (1 + 1e-12)
     assert khz <= high * (1 + 1e-12)
-    assert high / low < 1 + 1.02 * SEGMENT
+    assert high / low < 1 + 1.08 * SEGMENT  # wider at the low end of a wide band
     middle = np.array((low + high) / 2)
     if band_at(khz / 1e3) == band_at(float(middle) / 1e3):
         assert segment_khz(middle) == (pytest.approx(low), pytest.approx(high))
