@@ -167,7 +167,7 @@ def _overlap(one: AntennaOptions, other: AntennaOptions) -> bool:
         not one.bands
         or not other.bands
         or any(
-            a.low_mhz <= b.high_mhz and b.low_mhz <= a.high_mhz
+            a.low_mhz < b.high_mhz and b.low_mhz < a.high_mhz
             for a in one.ranges
             for b in other.ranges
         )
