@@ -16,7 +16,9 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Days:
-    """The days on which one channel (or, without channels, one frequency) was used.
+    """The days on which one channel (or, without channels, one segment of a band) was used.
+
+    The antenna is None if it is not known; the frequency is the median of those used.
 
     All arrays have the shape (n,), with n >= 1; days are strictly increasing.
     """
@@ -30,6 +32,7 @@ class Days:
     power_w: FloatArray  # mean forward power
     calibration: IntArray  # equal numbers for equal calibrations
     calibration_ids: tuple[str, ...] = ()  # by that number
+    antenna: str | None = None
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from logger.faults import KIND as FAULTS
 from logger.faults import FaultTracker
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.stages import decay, usual_level
+from logger.stages.antennas import Antennas
 from logger.stages.excursions import Excursions
 from logger.stages.keying import RELEASE, Keying, OwnPower, OwnPowerTracker
 from logger.stages.levels import Levels
@@ -84,15 +85,20 @@ class Pipeline:
         self._weather = WeatherMeans(config.weather) if has_weather else None
         self._tap = tap
         self._begins = True
+        self._antennas = Antennas(config.antennas, station)
         self._transmissions = Transmissions(
             coupler,
             hang_ns,
             round(config.watchdog.high_swr.hold_ms * 1e6),
             station.channel,
             station.frequency_khz,
+            self._antennas,
         )
         self._levels = Levels(
-            coupler, hang_ns, recalled(usual_level.KIND, memories, usual_level.UsualLevelMemory)
+            coupler,
+            hang_ns,
+            recalled(usual_level.KIND, memories, usual_level.UsualLevelMemory),
+            self._antennas,
         )
         self._excursions = Excursions(coupler)
         self._watchdog = Watchdog(config.watchdog, open_kinds, memories, hang_ns)
@@ -165,6 +171,10 @@ class Pipeline:
         self._watchdog.know_work(times_ns)
         self._faults.know_work(times_ns)
 
+    def know_antennas(self, changes: Iterable[tuple[int, str]]) -> None:
+        """Set all changes of antenna in the journal: time and name, in order of time."""
+        self._antennas.know_changes(changes)
+
     def _is_quiet(self, block: SampleBlock) -> bool:
         """True if nothing is in progress and no reading of the block could start anything."""
         return bool(
@@ -205,7 +215,7 @@ class Pipeline:
             reflected_w,
             flags,
             settled,
-            samples.aux,
+            self._antennas.mark(samples.time_ns, samples.aux),
             below,
             hidden,
         )

@@ -90,6 +90,7 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     settled_samples: int
     energy_low_j: float | None = None
     energy_high_j: float | None = None
+    antenna: str | None = None
 
 
 class Word(StrEnum):
@@ -285,9 +286,9 @@ class Fault(msgspec.Struct, frozen=True, kw_only=True):
     """A fault as exported; the fields are the exported columns in order.
 
     `alarms` and `excursions` are the numbers of its signs, `open_time_s` the sum of the durations
-    of its excursions, `channels` those of its signs, joined by spaces; `transmissions_since` counts
-    those after the last sign. While a change cannot be stored, `id` is None, and so is what only
-    the store has.
+    of its excursions; `channels` are those of its signs, joined by spaces, `antennas` likewise by
+    commas; `transmissions_since` counts those after the last sign. While a change cannot be stored,
+    `id` is None, and so is what only the store has.
     """
 
     id: int | None = None
@@ -306,6 +307,7 @@ class Fault(msgspec.Struct, frozen=True, kw_only=True):
     open_time_s: float | None = None
     transmissions_since: int | None = None
     journal_id: int | None = None
+    antennas: str | None = None
 
     @property
     def opened_ns(self) -> int:

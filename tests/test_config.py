@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from logger.cli import command
 from logger.config.load import Config, default_path, load
 from logger.errors import ConfigError
+from logger.rows import AlarmKind
 
 DRIVER = """
 from pathlib import Path
@@ -78,7 +79,7 @@ def test_defaults(tmp_path: Path) -> None:
     assert (config.transmission.min_forward_w, config.transmission.hang_ms) == (0.2, 1500)
     assert (config.watchdog.high_swr.limit, config.watchdog.high_swr.hold_ms) == (3, 50)
     assert config.watchdog.high_reflected_power.limit_w == 2
-    assert config.watchdog.sudden_change.false_alarms_per_year == 1
+    assert config.watchdog.false_alarm_rates()[AlarmKind.SUDDEN_CHANGE] == 1
     assert config.watchdog.no_data.after_s == 10
     assert config.store.path == tmp_path / "data/station.sqlite"
     assert config.store.keep_samples_days == 400

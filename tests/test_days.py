@@ -141,7 +141,7 @@ def test_frequencies_of_a_counter_go_together(tmp_path: Path) -> None:
         database.execute(
             "UPDATE transmissions SET channel = NULL, frequency_khz = 27204.7 + id % 2"
         )
-    assert list(kept(path)) == [(None, 27205.0)]
+    assert list(kept(path)) == [(None, 27205.2)]
 
 
 def test_another_calibration_may_be_a_step(tmp_path: Path) -> None:
@@ -184,11 +184,11 @@ def test_days_and_weather_are_exported(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null")
     drift_store.write(tmp_path / "data/station.sqlite", [days(5, used=1.0)])
     lines = mismatchd("export", "days", "-c", config).stdout.splitlines()
-    head = "date,channel,frequency_khz,swr,spread,transmissions,power_w,calibration_id"
+    head = "date,channel,frequency_khz,swr,spread,transmissions,power_w,calibration_id,antenna"
     assert lines[0] == head
     assert len(lines) == 6
     assert lines[1].startswith("2024-03-01,20,,1.")
-    assert lines[1].endswith(",4,4.0,coupler")
+    assert lines[1].endswith(",4,4.0,coupler,")
     source = tmp_path / "weather.csv"
     source.write_text("date;Temperature_C;humidity\n2024-03-01;-3,5;80\n2024-03-02;;70\n")
     done = mismatchd("journal", "weather", source, "-c", config)

@@ -71,6 +71,7 @@ def channel(
         after=after,
         change=Measure(after - before, sd),
         transmissions=(12, 10),
+        number=int(name) if name.isdigit() else None,
         **{"wander": 1.0, **more},
     )
 

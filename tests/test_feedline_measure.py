@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from logger.calibration.coupler import Coupler
 from logger.cli.station import calibration_of
-from logger.config.load import load
+from logger.config.load import StationOptions, load
 from logger.feedline.course import courses
 from logger.feedline.findings import findings
 from logger.feedline.frequency import mhz_of
@@ -106,11 +106,14 @@ def test_open_and_short_go_together_and_the_last_time_is_named() -> None:
 
 def test_the_frequency_of_a_channel() -> None:
     # 47 CFR 95.963: channel 1 is 26.965 MHz, 19 is 27.185 MHz, 40 is 27.405 MHz.
-    assert mhz_of(None, 1) == 26.965
-    assert mhz_of(None, None, 19) == 27.185
-    assert mhz_of(None, 40, 19) == 27.405
-    assert mhz_of(27.2, 40) == 27.2
-    assert mhz_of(None, 99, None) is None
+    station = StationOptions()
+    assert mhz_of(station, None, 1) == 26.965
+    assert mhz_of(StationOptions(channel=19)) == 27.185
+    assert mhz_of(StationOptions(channel=19), None, 40) == 27.405
+    assert mhz_of(station, 27.2, 40) == 27.2
+    assert mhz_of(station, None, 99) is None
+    # Where only a frequency is configured, no channel is taken for one of the citizens band.
+    assert mhz_of(StationOptions(frequency_mhz=14.1), None, 20) == 14.1
 
 
 def test_the_course_of_the_loss_over_years() -> None:
@@ -131,6 +134,8 @@ def test_the_course_of_the_loss_over_years() -> None:
     assert not courses([READING, near])[0].changed
     boundless = changed(loss_high_db=None, time_ns=READING.time_ns + year)
     assert courses([READING, boundless])[0].change_db is None
+    other_line = changed(antenna="beam", loss_db=3.0, time_ns=READING.time_ns + year)
+    assert [course.change_db for course in courses([READING, other_line])] == [None, None]
 
 
 def test_the_report_follows_the_loss(tmp_path: Path) -> None:

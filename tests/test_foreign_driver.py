@@ -29,6 +29,7 @@ from logger.service.handover import Handover
 from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
+from logger.store.journal import JournalNotes
 from logger.store.reader import Store
 from logger.store.tables import TRANSMISSIONS
 from logger.store.writer import StoreWriter
@@ -159,13 +160,13 @@ def test_repairs_are_known_after_a_correction_of_the_clock(
     )
     coupler = Coupler(load_calibration(config.calibration.file), None)
     loop = CaptureLoop(config, coupler, Foreign({}), keeper, handover, Tap(), threading.Event())
-    handover.work_ns = (NOW_NS,)
-    loop._pass_work()
-    loop._pass_work()
+    handover.notes = JournalNotes((NOW_NS,))
+    loop._pass_notes()
+    loop._pass_notes()
     assert calls == [(NOW_NS,)]
     loop.dating = ShiftedDating(read_clocks(), None, "this", None)
     assert loop._follow_clock()
-    loop._pass_work()
+    loop._pass_notes()
     assert calls == [(NOW_NS,)] * 2
     keeper.close()
 

@@ -11,8 +11,8 @@ import pytest
 ROOT = Path(__file__).parent.parent
 # From the lowest up. Modules of one line do not import each other's package.
 LAYERS = (
-    "blocks cautions daily errors wording",
-    "utc",
+    "bands blocks cautions daily errors wording",
+    "places utc",
     "rows",
     "physics",
     "calibration config",

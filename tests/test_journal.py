@@ -14,7 +14,7 @@ from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.alarms import Alarms
-from logger.store.journal import Journal
+from logger.store.journal import Journal, JournalNotes
 from logger.store.tables import JOURNAL, Event
 from logger.store.writer import StoreWriter
 from logger.utc import format_ns
@@ -89,22 +89,22 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     Journal(before.database).insert(T0, "repair", "plug")
     Journal(before.database).insert(T0 + 5, "weather", "rain")
     before.close()
-    heard: list[list[int]] = []
+    heard: list[JournalNotes] = []
     keeper = Keeper(
         lambda damaged: StoreWriter.open(path),
         Reporter(lambda item: None),
         Retention(1 << 60),
-        on_work=heard.append,
+        on_notes=heard.append,
     )
-    assert heard == [[T0]]
+    assert heard == [JournalNotes((T0,))]
     other = Journal.editor(path)
     other.insert(T0 - 9 * SECOND, "adjustment", "antenna shortened")
     keeper.commit_due(0.0)
-    assert heard[-1] == [T0 - 9 * SECOND, T0]
+    assert heard[-1].work_ns == (T0 - 9 * SECOND, T0)
     other.insert(T0 + SECOND, "repair", "plug again")
     keeper.add([transmission()], 1.0)  # also while rows come all the time
     keeper.commit_due(1.0)
-    assert heard[-1] == [T0 - 9 * SECOND, T0, T0 + SECOND]
+    assert heard[-1].work_ns == (T0 - 9 * SECOND, T0, T0 + SECOND)
     count = len(heard)
     keeper.commit_due(2.0)
     assert len(heard) == count
@@ -112,7 +112,7 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     boot = Boot("boot", Trust.FOLLOWED, 0, 0, 0)
     keeper.add([ClockChange(boot, Shift(T0 - SECOND, T0 + 9 * SECOND, 1000), leap=True)], 3.0)
     keeper.commit_due(9.0)
-    assert heard[-1] == [T0 - 9 * SECOND, T0 + 1000, T0 + SECOND + 1000]
+    assert heard[-1].work_ns == (T0 - 9 * SECOND, T0 + 1000, T0 + SECOND + 1000)
     other.close()
     keeper.close()
     store = StoreWriter.open(path)

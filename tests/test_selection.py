@@ -17,6 +17,7 @@ from drivers.simulated.driver import SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import (
+    AntennaOptions,
     FaultsOptions,
     StationOptions,
     TransmissionOptions,
@@ -44,6 +45,7 @@ class Settings(msgspec.Struct):
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
+    antennas: tuple[AntennaOptions, ...] = ()
 
 
 def with_hang(hang_ms: float) -> Settings:

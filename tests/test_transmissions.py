@@ -17,6 +17,7 @@ from logger.blocks import Noise, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import (
+    AntennaOptions,
     FaultsOptions,
     HighSwrOptions,
     StationOptions,
@@ -46,6 +47,7 @@ class Settings(msgspec.Struct):
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
+    antennas: tuple[AntennaOptions, ...] = ()
 
 
 def block(

@@ -16,6 +16,7 @@ from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import (
+    AntennaOptions,
     FaultsOptions,
     StationOptions,
     TransmissionOptions,
@@ -45,6 +46,7 @@ class Settings(msgspec.Struct):
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
+    antennas: tuple[AntennaOptions, ...] = ()
 
 
 def read(

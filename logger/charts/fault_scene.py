@@ -13,9 +13,10 @@ import numpy as np
 
 from logger.blocks import Floats, Times
 from logger.calibration.file import CalibrationFile
-from logger.charts.scenes import Scene, of_capture
+from logger.charts.scenes import Scene, of_capture, same_place
 from logger.errors import StoreError
 from logger.physics.reflection import rho_of_swr
+from logger.places import place_name
 from logger.rows import Alarm, Fault, FaultChangeKind, FaultState
 from logger.store.faults import STATES, Faults
 from logger.store.reader import Store
@@ -174,22 +175,22 @@ def _lead_ns(store: Store, first_ns: int, length_ns: int) -> int:
 
 def _courses(store: Store, span_ns: tuple[int, int], first_ns: int) -> list[Course]:
     rows = store.database.query(
-        "SELECT channel, frequency_khz, start_ns, end_ns, swr, max(swr_max, swr) FROM transmissions"
-        " WHERE ended AND start_ns BETWEEN ? AND ? ORDER BY start_ns",
+        "SELECT channel, frequency_khz, antenna, start_ns, end_ns, swr, max(swr_max, swr)"
+        " FROM transmissions WHERE ended AND start_ns BETWEEN ? AND ? ORDER BY start_ns",
         span_ns,
     )
     by_name: dict[str, list[tuple[float, ...]]] = {}
-    places: dict[str, tuple[int | None, float | None]] = {}
-    for channel, khz, *row in rows:
-        name = channel_name(channel, khz)
-        places.setdefault(name, (channel, khz))
+    places: dict[str, tuple[int | None, float | None, str | None]] = {}
+    for channel, khz, antenna, *row in rows:
+        name = place_name(channel, khz, antenna, "all readings")
+        places.setdefault(name, (channel, khz, antenna))
         by_name.setdefault(name, []).append(tuple(row))
     courses = []
     for name, table in sorted(by_name.items(), key=lambda item: -len(item[1])):
         start_ns, end_ns = (np.array([row[n] for row in table], np.int64) for n in (0, 1))
         rho, peak = (_rho([row[n] for row in table]) for n in (2, 3))
         usual = _usual(store, places[name], first_ns)
-        courses.append(Course(name, start_ns, end_ns, rho, peak, usual))
+        courses.append(Course(channel_name(*places[name]), start_ns, end_ns, rho, peak, usual))
     return courses
 
 
@@ -197,11 +198,14 @@ def _rho(swrs: list[float]) -> Floats:
     return np.asarray(rho_of_swr(np.array(swrs, dtype=np.float64)))
 
 
-def _usual(store: Store, place: tuple[int | None, float | None], first_ns: int) -> float | None:
+def _usual(
+    store: Store, place: tuple[int | None, float | None, str | None], first_ns: int
+) -> float | None:
+    where, values = same_place(*place)
     swrs = store.database.query(
-        "SELECT swr FROM transmissions WHERE ended AND swr IS NOT NULL AND channel IS ?"
-        " AND (?1 IS NOT NULL OR frequency_khz IS ?) AND end_ns < ? ORDER BY start_ns DESC LIMIT ?",
-        (*place, first_ns, USUAL),
+        f"SELECT swr FROM transmissions AS r WHERE ended AND swr IS NOT NULL AND {where}"
+        " AND end_ns < ? ORDER BY start_ns DESC LIMIT ?",
+        (*values, first_ns, USUAL),
     )
     return float(np.median(_rho([swr for (swr,) in swrs]))) if swrs else None
 

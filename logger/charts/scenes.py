@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from logger.calibration.file import CalibrationFile, parse
 from logger.charts.traces import RHO, SERIES, Traces, traces
 from logger.errors import CalibrationError, StoreError, UsageError
 from logger.physics.reflection import rho_of_swr
+from logger.places import segment_khz, with_antenna
 from logger.rows import CAPTURE_BEFORE_NS, Alarm, AlarmKind
 from logger.stages.keying import RELEASE
 from logger.stages.noise import NoiseTracker
@@ -354,20 +355,31 @@ def _usual(store: Store, row: Record | None) -> tuple[float, str] | None:
     """Return the usual reflection coefficient, from earlier transmissions, and its origin."""
     if row is None:
         return None
-    field = "frequency_khz" if row.channel is None else "channel"
+    where, values = same_place(row.channel, row.columns["frequency_khz"], row.antenna)
     earlier = store.select(
         TRANSMISSIONS,
-        f"r.start_ns < ? AND r.swr IS NOT NULL AND r.{field} IS ?"
-        f" ORDER BY r.start_ns DESC LIMIT {USUAL}",
+        f"r.start_ns < ? AND r.swr IS NOT NULL AND {where} ORDER BY r.start_ns DESC LIMIT {USUAL}",
         row.time_ns,
-        row.columns[field],
+        *values,
     )
     if not earlier:
         return None
     middle = float(np.median([record.columns["swr"] for record in earlier]))
-    where = f" on channel {row.channel}" if row.channel is not None else ""
+    where = with_antenna("" if row.channel is None else f"channel {row.channel}", row.antenna)
+    where = where and f" on {where}"
     preceding = f"{len(earlier)} transmissions" if len(earlier) > 1 else "transmission"
     return _rho(middle), f"of the previous {preceding}{where}, SWR {middle:.2f}"
+
+
+def same_place(
+    channel: int | None, frequency_khz: float | None, antenna: str | None
+) -> tuple[str, tuple[Any, ...]]:
+    """Return the condition, over `r`, and its values for transmissions comparable with one."""
+    if channel is not None or frequency_khz is None:
+        return "r.antenna IS ? AND r.channel IS ?", (antenna, channel)
+    edges = (float(edge) for edge in segment_khz(np.array(frequency_khz)))
+    where = "r.antenna IS ? AND r.channel IS NULL AND r.frequency_khz >= ? AND r.frequency_khz < ?"
+    return where, (antenna, *edges)
 
 
 def _end_ns(row: Record) -> int:
@@ -393,8 +405,10 @@ def _transmission_words(columns: dict[str, float]) -> str:
     return ", ".join(parts) + _channel(columns) + (f"; {columns['flags']}" * bool(columns["flags"]))
 
 
-def _channel(columns: dict[str, float]) -> str:
-    return "" if columns["channel"] is None else f", channel {columns['channel']}"
+def _channel(columns: dict[str, Any]) -> str:
+    channel = columns["channel"]
+    name = with_antenna("" if channel is None else f"channel {channel}", columns["antenna"])
+    return name and f", {name}"
 
 
 def _swr(value: float | None) -> str:

@@ -16,6 +16,7 @@ from typing import Any
 
 import msgspec
 
+from logger.places import with_antenna
 from logger.rows import AlarmEvent, ChangeKind, FaultChangeKind, FaultEvent
 from logger.store.tables import Event
 from logger.wording import count
@@ -98,7 +99,9 @@ def words(item: Event) -> str:
         head = f"FAULT {item.fault.id}" if item.change in WARNINGS else f"fault {item.fault.id}"
         return f"{head} {item.change}: {item.fault.summary}"
     row = item.columns
-    where = "" if row["channel"] is None else f", channel {row['channel']}"
+    channel = "" if row["channel"] is None else f"channel {row['channel']}"
+    where = with_antenna(channel, row["antenna"])
+    where = where and f", {where}"
     flags = f" [{row['flags']}]" if row["flags"] else ""
     return (
         f"transmission {row['id']}: {row['start_utc'][11:19]}, {row['duration_s']:.1f} s"

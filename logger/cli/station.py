@@ -127,8 +127,9 @@ def coupler_of(config: Config) -> Coupler:
 def line_db(config: Config, mhz: float | None = None) -> float | None:
     """Return the nominal loss of the installed line, dB, None if unknown. Raises UsageError."""
     from logger.feedline.cables import attenuation
+    from logger.feedline.frequency import USUAL_MHZ, mhz_of
 
-    coax, mhz = config.feedline, mhz or config.station.frequency_mhz or 27.2
+    coax, mhz = config.feedline, mhz or mhz_of(config.station) or USUAL_MHZ
     if coax.cable is None or coax.length_m is None:
         return None
     return attenuation(coax.cable, mhz).nominal * coax.length_m / 100

@@ -37,6 +37,7 @@ def account_of(
     channels: Sequence[int] = (),
     most: int | None = None,
     joint: bool = False,
+    antenna: str | None = None,
 ) -> Account:
     """Return the account of a station's store, with progress on a terminal. Raises UsageError."""
     from logger.trend.gather import account, read_history
@@ -57,8 +58,10 @@ def account_of(
             config.station.name,
             config.watchdog.high_swr.limit,
             channels=channels,
+            antenna=antenna,
             most=most,
             joint=joint,
+            plan=config.station.channels,
             progress=progress,
         )
     finally:

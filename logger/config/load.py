@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import msgspec
 from msgspec import Meta
 
+from drivers.channels import PLANS, read_plan
+from logger.bands import Band, parse_band
 from logger.config.credentials import from_file
 from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
 from logger.config.section import EnvName, Positive, Section, Text
 from logger.config.yaml_lines import Document, YamlError, parse
-from logger.errors import ConfigError
+from logger.errors import ConfigError, UsageError
 from logger.wording import suggest
 
 if TYPE_CHECKING:
@@ -30,6 +32,7 @@ HOUR_MS = 3_600_000
 MOST_MHZ = 1000.0  # more must be meant as kilohertz
 # Neither port is in Debian's /etc/services nor assigned by IANA (from memory); both are below the
 # range that Linux uses for outgoing connections.
+DEFAULT_PLAN = "cept"  # where channels are used and no plan is configured
 PAGE_PORT = 27205
 METRICS_PORT = 27206
 MOST_BYTES = 1_000_000
@@ -56,11 +59,30 @@ class StationOptions(Section, frozen=True, kw_only=True):
         Annotated[float, Meta(ge=0, le=60)],
         Meta(description="The shack is at most so many degrees from the calibration's bench."),
     ] = 8.0
+    channel_plan: Annotated[
+        Text | None,
+        Meta(
+            description="Frequencies of the channels: `cept`, `fcc`, `uk-27-81`, or a CSV file with"
+            " the columns `channel` and `frequency_mhz`. Default: `cept`, unless a frequency is"
+            " configured."
+        ),
+    ] = None
 
     @property
     def frequency_khz(self) -> float | None:
         """The configured frequency in kHz."""
         return None if self.frequency_mhz is None else self.frequency_mhz * 1e3
+
+    @property
+    def channels(self) -> Mapping[int, float]:
+        """The frequency of each channel, MHz; none where only a frequency is configured.
+
+        Without a plan, channels are those of `DEFAULT_PLAN`.
+        """
+        if self.channel_plan is not None:
+            return PLANS.get(self.channel_plan) or read_plan(Path(self.channel_plan))
+        has_frequency_only = self.frequency_mhz is not None and self.channel is None
+        return {} if has_frequency_only else PLANS[DEFAULT_PLAN]
 
 
 class TransmissionOptions(Section, frozen=True, kw_only=True):
@@ -104,9 +126,12 @@ class FalseAlarmOptions(Section, frozen=True, kw_only=True):
     """Target false-alarm rate of a rule that compares, on a sound and steady station."""
 
     false_alarms_per_year: Annotated[
-        Positive,
-        Meta(description="Target false-alarm rate on a sound station; lower is less sensitive."),
-    ] = 1
+        Positive | None,
+        Meta(
+            description="Target false-alarm rate of this rule, all channels together. Default: its"
+            " share of the station's."
+        ),
+    ] = None
 
 
 class NoDataOptions(Section, frozen=True, kw_only=True):
@@ -121,6 +146,13 @@ class NoDataOptions(Section, frozen=True, kw_only=True):
 class WatchdogOptions(Section, frozen=True, kw_only=True):
     """The rules that raise alarms."""
 
+    false_alarms_per_year: Annotated[
+        Positive,
+        Meta(
+            description="Target false-alarm rate of the whole station while it is sound, in equal"
+            " shares for the rules that learn; lower is less sensitive."
+        ),
+    ] = 4
     high_swr: HighSwrOptions = HighSwrOptions()
     high_reflected_power: HighReflectedPowerOptions = HighReflectedPowerOptions()
     sudden_change: FalseAlarmOptions = FalseAlarmOptions()
@@ -129,14 +161,19 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
     heating_joint: FalseAlarmOptions = FalseAlarmOptions()
     no_data: NoDataOptions = NoDataOptions()
 
-    def false_alarms_per_year(self) -> dict[str, float]:
-        """Return the target false-alarm rate of each rule that learns, by kind of alarm."""
+    def false_alarm_rates(self) -> dict[str, float]:
+        """Return the target false alarms a year of each rule that learns, by kind of alarm.
+
+        Each rule divides its own over the channels in use.
+        """
         rules = {name: getattr(self, name) for name in self.__struct_fields__}
-        return {
+        learning = {
             name.replace("_", "-"): options.false_alarms_per_year
             for name, options in rules.items()
-            if hasattr(options, "false_alarms_per_year")
+            if isinstance(options, FalseAlarmOptions)
         }
+        share = self.false_alarms_per_year / len(learning)
+        return {kind: share if rate is None else rate for kind, rate in learning.items()}
 
 
 class FaultsOptions(Section, frozen=True, kw_only=True):
@@ -164,6 +201,48 @@ class FeedlineOptions(Section, frozen=True, kw_only=True):
         Meta(description="Designation such as RG-58, or NAME=DB with the loss in dB per 100 m."),
     ] = None
     length_m: Annotated[Positive | None, Meta(description="Length of the installed line.")] = None
+
+
+class AntennaOptions(Section, frozen=True, kw_only=True):
+    """One of several antennas.
+
+    The antenna in use is the one with the `number` that the bridge reports in its column `antenna`;
+    otherwise the only one for the band in use; otherwise the latest in the journal.
+    """
+
+    name: Annotated[
+        Annotated[str, Meta(pattern=r"^[^\s,/](?:[^\n,/]{0,38}[^\s,/])?$")],
+        Meta(description="Name of the antenna, without commas and slashes."),
+    ]
+    bands: Annotated[
+        list[Text] | Text,
+        Meta(
+            description="Bands it is used on: `20m`, `11m`, or a range in MHz such as `26.9-27.5`;"
+            " any if omitted."
+        ),
+    ] = msgspec.field(default_factory=list)
+    line: Annotated[
+        FeedlineOptions | None,
+        Meta(
+            description="The line to it, if it is not that of `feedline`: `cable` and `length_m`."
+        ),
+    ] = None
+    number: Annotated[
+        Annotated[float, Meta(ge=0)] | None,
+        Meta(
+            description="What the bridge's column `antenna` holds for it. Default: its place in"
+            " the list, from 1."
+        ),
+    ] = None
+
+    def __post_init__(self) -> None:
+        _ = self.ranges  # raises ValueError
+
+    @property
+    def ranges(self) -> list[Band]:
+        """Its bands."""
+        names = [self.bands] if isinstance(self.bands, str) else self.bands
+        return [parse_band(name) for name in names]
 
 
 class WeatherOptions(Section, frozen=True, kw_only=True):
@@ -313,11 +392,27 @@ class Sections(Section, frozen=True, kw_only=True):
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
     feedline: FeedlineOptions = FeedlineOptions()
+    antennas: list[AntennaOptions] = msgspec.field(default_factory=list)
     weather: WeatherOptions = WeatherOptions()
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
     notify: list[dict[str, Any]] = msgspec.field(default_factory=list)
+
+    def antenna(self, name: str) -> AntennaOptions:
+        """Return the antenna of a name. Raise UsageError."""
+        names = [antenna.name for antenna in self.antennas]
+        if not names:
+            raise UsageError("no antennas are configured; list them under `antennas`")
+        if name not in names:
+            advice = suggest(name, names, "give one of")
+            raise UsageError(f"{name!r} is not a configured antenna; {advice}")
+        return self.antennas[names.index(name)]
+
+    def line_of(self, antenna: str | None) -> FeedlineOptions:
+        """Return the line to an antenna. Raise UsageError if there is no such antenna."""
+        own = None if antenna is None else self.antenna(antenna).line
+        return self.feedline if own is None else own
 
     @property
     def forwarders(self) -> list[InfluxOptions]:
@@ -410,6 +505,8 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
             ("station", "frequency_mhz"),
             f"{mhz:g} MHz looks like a value in kHz; did you mean {mhz / 1000:g}?",
         )
+    _check_plan(report, sections.station, path.absolute().parent)
+    _check_antennas(report, sections.antennas)
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
         if title in titles[:index]:
@@ -417,6 +514,41 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
                 ("influxdb", index), f"{title!r} occurs twice; give one another name"
             )
     return report, sections
+
+
+def _check_plan(report: ConfigErrors, station: StationOptions, folder: Path) -> None:
+    plan = station.channel_plan
+    if plan is None or plan in PLANS:
+        return
+    where = ("station", "channel_plan")
+    try:
+        channels = read_plan(folder / plan)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        advice = suggest(plan, PLANS, "give one of") if isinstance(error, OSError) else "correct it"
+        raise report.error(where, f"{plan}: {reason}; {advice}") from None
+    if station.channel is not None and station.channel not in channels:
+        raise report.error(where, f"{plan} has no channel {station.channel}; add it")
+
+
+def _check_antennas(report: ConfigErrors, antennas: list[AntennaOptions]) -> None:
+    names = [antenna.name for antenna in antennas]
+    numbers = antenna_numbers(antennas)
+    for index in range(len(antennas)):
+        if names[index] in names[:index]:
+            raise report.error(("antennas", index, "name"), "occurs twice; give another name")
+        if numbers[index] in numbers[:index]:
+            raise report.error(
+                ("antennas", index), f"number {numbers[index]:g} occurs twice; give it another"
+            )
+
+
+def antenna_numbers(antennas: Sequence[AntennaOptions]) -> list[float]:
+    """Return the number of each antenna in the bridge's column `antenna`."""
+    return [
+        float(place) if antenna.number is None else antenna.number
+        for place, antenna in enumerate(antennas, 1)
+    ]
 
 
 def _driver_class(report: ConfigErrors, section: dict[str, Any]) -> DriverClass:
@@ -492,6 +624,8 @@ def _read(path: Path) -> Document:
 def _resolve(section: S, folder: Path) -> S:
     """Return the section with all relative paths, including defaults, resolved in `folder`."""
     changes: dict[str, Any] = {}
+    if isinstance(section, StationOptions) and section.channel_plan not in (None, *PLANS):
+        changes["channel_plan"] = str(folder / str(section.channel_plan))
     for name in section.__struct_fields__:
         value = getattr(section, name)
         if isinstance(value, Path):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 from types import UnionType
-from typing import Any, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
 import msgspec
 from msgspec.structs import FieldInfo, fields
@@ -136,6 +136,8 @@ def _struct_of(form: Any) -> Any:
 
 
 def _alternatives(form: Any) -> tuple[Any, ...]:
+    if get_origin(form) is Annotated:
+        form = get_args(form)[0]
     return get_args(form) if get_origin(form) in (Union, UnionType) else (form,)
 
 

@@ -22,7 +22,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Times
 from logger.diagnosis import onset
-from logger.diagnosis.history import NO_CHANNEL, Columns, History
+from logger.diagnosis.history import NO_CHANNEL, Columns, ComparedPlace, History
 from logger.diagnosis.onset import Stream, successive
 from logger.diagnosis.temperature import ThermalFit, fit_temperature, power_classes
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
@@ -95,6 +95,8 @@ class ChannelEvidence(msgspec.Struct, frozen=True, kw_only=True):
     wander         ratio of its fluctuation within a transmission, after to before (None: not known)
     days           between the middle transmissions of both sides
     has_year       True if the channel was in use more than a year ago
+    number         its number, None for a segment of a band
+    group          of channels between which a sound load changes smoothly
     """
 
     name: str
@@ -105,6 +107,8 @@ class ChannelEvidence(msgspec.Struct, frozen=True, kw_only=True):
     wander: float | None
     days: float = 0.0
     has_year: bool = False
+    number: int | None = None
+    group: str = ""
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
@@ -239,8 +243,10 @@ def _modes(rows: Columns) -> Times:
     return np.digitize(_ln(rows["forward_w_max"]) - _ln(rows["forward_w_mean"]), MODE_CRESTS)
 
 
-def _name(channel: float) -> str:
-    return "all" if channel == NO_CHANNEL or math.isnan(channel) else str(int(channel))
+def _place(history: History, channel: float) -> ComparedPlace:
+    if channel == NO_CHANNEL or math.isnan(channel):
+        return ComparedPlace("all")
+    return history.places.get(channel) or ComparedPlace(f"{channel:g}", int(channel))
 
 
 def _noise(rows: Columns) -> Floats:
@@ -344,11 +350,12 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
         if len(before.rho) < LEAST_BEFORE or len(after.rho) < LEAST_AFTER:
             continue
         level, change = _change(before, after)
+        place = _place(history, channel)
         parts = [wander[side.row] for side in (before, after)]
         parts = [part[np.isfinite(part)] for part in parts]
         channels.append(
             ChannelEvidence(
-                name=_name(channel),
+                name=place.name,
                 before=level,
                 after=level + change.value,
                 change=change,
@@ -360,6 +367,8 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
                 ),
                 days=float(np.median(after.time_ns) - np.median(before.time_ns)) / DAY_NS,
                 has_year=channel in history.year_old,
+                number=place.channel,
+                group=place.group,
             )
         )
     return tuple(channels)

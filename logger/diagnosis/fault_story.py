@@ -12,6 +12,7 @@ import msgspec
 
 from logger.diagnosis.alarms import diagnose_first
 from logger.diagnosis.scoring import Diagnosis
+from logger.places import with_antenna
 from logger.rows import (
     Alarm,
     AlarmKind,
@@ -211,7 +212,9 @@ def paragraph(story: FaultStory) -> str:
             f" {fault.open_time_s or 0.0:.3g} s in total"
         )
     channels = (fault.channels or "").split()
-    where = f", on channel{'s' * (len(channels) > 1)} {join(channels)}" if channels else ""
+    where = f"channel{'s' * (len(channels) > 1)} {join(channels)}" if channels else ""
+    where = with_antenna(where, fault.antennas)
+    where = where and f", on {where}"
     days = f", within {count(len(story.days), 'day')}" if len(story.days) > 1 else ""
     sentences.append(f"{signs}{where}{days}.")
     if story.transmissions_since_work is not None:

@@ -99,10 +99,14 @@ def _swr(rho: float) -> str:
     return f"{ratio:.2f}" if ratio < 10 else "over 10"
 
 
+def _title(channel: ChannelEvidence) -> str:
+    if channel.name == "all":
+        return "all channels"
+    return f"channel {channel.name}" if channel.name.isdigit() else channel.name
+
+
 def _moves(channels: tuple[ChannelEvidence, ...]) -> str:
-    return ", ".join(
-        f"{'all channels' if c.name == 'all' else f'channel {c.name}'} {_move(c)}" for c in channels
-    )
+    return ", ".join(f"{_title(channel)} {_move(channel)}" for channel in channels)
 
 
 def _move(channel: ChannelEvidence) -> str:
@@ -177,10 +181,10 @@ def _heard(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _alone(evidence: Evidence) -> tuple[float | None, str]:
-    channels = evidence.channels
-    if len(channels) < 2:
+    order = sorted(evidence.channels, key=lambda c: -c.change.z)
+    order = [c for c in order if c.group == order[0].group]  # other antennas and bands tell nothing
+    if len(order) < 2:
         return None, "only one channel is in use, so channels cannot be compared"
-    order = sorted(channels, key=lambda c: -c.change.z)
     first, others = order[0], order[1:]
     # A signal from outside varies while the key is down.
     wander = 1.0 if first.wander is None else max(first.wander, 0.5)
@@ -192,7 +196,7 @@ def _alone(evidence: Evidence) -> tuple[float | None, str]:
     if first.wander is not None:
         sure *= 0.5 + 0.5 * _degree(first.wander, 1.6, 0.15)
     if sure >= 0.5:
-        words = f"only channel {first.name} reads more (SWR {_move(first)}), the others as before"
+        words = f"only {_title(first)} reads more (SWR {_move(first)}), the others as before"
         if first.wander is not None and first.wander > 1.6:
             words += "; it varies within a key-down"
         return sure, words
@@ -285,7 +289,9 @@ def _rise_swr(channel: ChannelEvidence) -> float:
 
 def _tilt(evidence: Evidence) -> str:
     """Describe the length of the antenna indicated by the ends of the band."""
-    numbered = sorted((c for c in evidence.channels if c.name.isdigit()), key=lambda c: int(c.name))
+    most = max(evidence.channels, key=lambda c: abs(c.change.z))
+    own = [c for c in evidence.channels if c.group == most.group and c.number is not None]
+    numbered = sorted(own, key=lambda c: c.number or 0)
     if len(numbered) < 2:
         return ""
     low, high = numbered[0], numbered[-1]

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.bands import band_at
 from logger.blocks import Floats, Times
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.diagnosis.temperature import ln_rho_per_c
 from logger.errors import CalibrationError
 from logger.physics.reflection import HIGHEST_SWR, rho_of_swr
+from logger.places import place_name
 from logger.store.reader import Store
 from logger.utc import DAY_NS
 
@@ -37,6 +39,7 @@ LOWEST, LEAST_LOWEST = 0.05, 3  # share and number of the groups that give zero 
 FOREIGN_NOISES, FOREIGN_SHARE = 10.0, 0.01  # limit above zero: times noise, of highest reading
 LEAST_FOREIGN = 2  # groups
 
+PLACE = ("channel", "frequency_khz", "antenna")  # of a transmission; see `places`
 TRANSMISSIONS = {
     "id": int,
     "start_ns": int,
@@ -95,6 +98,8 @@ class History:
     per_c      d ln rho / d temperature of the shack of each transmission's reading, NaN if the
                calibration is missing or not valid; None if not determined
     year_old   channels (NO_CHANNEL without one) in use more than a year before the time in question
+    places     those of numbers below NO_CHANNEL in the column `channel`, which stand for antennas
+               with channels and for segments of bands
     """
 
     since_ns: int
@@ -108,6 +113,37 @@ class History:
     work_ns: tuple[int, ...] = ()
     year_old: frozenset[float] = frozenset()
     per_c: Floats | None = None
+    places: Mapping[float, ComparedPlace] = field(default_factory=dict)
+
+
+class ComparedPlace(NamedTuple):
+    """Where readings are compared: its name, its channel if it has one, and its group.
+
+    In a group, of one antenna and band, a sound load changes smoothly from place to place.
+    """
+
+    name: str
+    channel: int | None = None
+    group: str = ""
+
+
+class _Places:
+    """Numbers for places: the channel, NO_CHANNEL, or a number below that."""
+
+    def __init__(self) -> None:
+        self.places: dict[float, ComparedPlace] = {}
+        self._numbers: dict[ComparedPlace, float] = {}
+
+    def number(self, channel: int | None, khz: float | None, antenna: str | None) -> float:
+        """Return the number of a place."""
+        if antenna is None and (channel is not None or khz is None):
+            return NO_CHANNEL if channel is None else float(channel)
+        band = None if channel is not None or khz is None else band_at(khz / 1e3)
+        group = f"{antenna or ''}/{'' if band is None else band.name}"
+        place = ComparedPlace(place_name(channel, khz, antenna, "all"), channel, group)
+        number = self._numbers.setdefault(place, NO_CHANNEL - 1 - len(self._numbers))
+        self.places[number] = place
+        return number
 
 
 def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
@@ -125,9 +161,13 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
         rows = store.latest(name, tuple(fields), time, since_ns, until_ns, most)
         return columns(fields, rows)
 
-    fields = (*TRANSMISSIONS, "calibration_id")
+    fields = (*TRANSMISSIONS, "calibration_id", *PLACE)
     rows = store.latest("transmissions", fields, "start_ns", since_ns, until_ns, MOST_TRANSMISSIONS)
-    transmissions = columns(TRANSMISSIONS, rows)
+    places = _Places()
+    transmissions = {
+        **columns(TRANSMISSIONS, rows),
+        "channel": np.array([places.number(*row[-3:]) for row in rows], dtype=np.float64),
+    }
     alarm_rows = store.latest(
         "alarms", ("raised_ns", "value", "kind"), "raised_ns", since_ns, until_ns, MOST_ROWS
     )
@@ -143,12 +183,13 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
         looked_ns,
         tuple(at for at in work if since_ns <= at < until_ns),
         frozenset(
-            NO_CHANNEL if channel is None else float(channel)
-            for (channel,) in store.latest(
-                "transmissions", ("channel",), "start_ns", 0, about_ns - YEAR_NS, MOST_TRANSMISSIONS
+            places.number(*row)
+            for row in store.latest(
+                "transmissions", PLACE, "start_ns", 0, about_ns - YEAR_NS, MOST_TRANSMISSIONS
             )
         ),
-        _per_c(store, transmissions, np.array([row[-1] for row in rows]), has_temperature),
+        _per_c(store, transmissions, np.array([row[-4] for row in rows]), has_temperature),
+        places.places,
     )
 
 

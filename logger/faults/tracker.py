@@ -32,6 +32,7 @@ from logger.faults.signature import (
     is_weak,
     signature_of,
 )
+from logger.places import place_name
 from logger.rows import (
     AlarmChange,
     AlarmKind,
@@ -505,7 +506,10 @@ def _level(row: Transmission, swr: float) -> tuple[str, float]:
 
 
 def _channel(row: Transmission) -> str:
-    return str(row.channel if row.channel is not None else row.frequency_khz)
+    """Return the name of antenna and channel, or segment; a bare channel is only its number."""
+    if row.antenna is None and (row.channel is not None or row.frequency_khz is None):
+        return str(row.channel)
+    return place_name(row.channel, row.frequency_khz, row.antenna, "")
 
 
 def _gamma(swr: float) -> float:

@@ -11,8 +11,8 @@ from logger.feedline.measurement import (
     TOGETHER_NS,
     Bounds,
     LineLoss,
+    is_comparable,
     mean_of,
-    same_frequency,
     verdict,
 )
 
@@ -47,11 +47,11 @@ class Course(msgspec.Struct, frozen=True):
 
 
 def courses(readings: Sequence[LineLoss]) -> list[Course]:
-    """Return one course per frequency, from all readings, oldest first."""
+    """Return one course per line and frequency, from all readings, oldest first."""
     groups: list[list[LineLoss]] = []
     for reading in readings:
         for group in groups:
-            if same_frequency(group[0], reading):
+            if is_comparable(group[0], reading):
                 group.append(reading)
                 break
         else:

@@ -8,8 +8,8 @@ from logger.feedline.measurement import (
     TOGETHER_NS,
     Bounds,
     LineLoss,
+    is_comparable,
     mean_of,
-    same_frequency,
     verdict,
 )
 from logger.utc import format_ns
@@ -60,7 +60,7 @@ def findings(reading: LineLoss, flags: str, history: Sequence[LineLoss]) -> Iter
         cable = f"{reading.length_m:g} m of {reading.cable}"
         yield f"Nominal for {cable}: {nominal}, according to the sources."
     yield {"more": MORE, "less": LESS, "fits": FITS, "unknown": NEED}[verdict(reading)]
-    comparable = [earlier for earlier in history if same_frequency(reading, earlier)]
+    comparable = [earlier for earlier in history if is_comparable(reading, earlier)]
     yield from _with_other_end(reading, comparable)
     yield from _with_earlier(reading, comparable)
 

@@ -26,7 +26,8 @@ class Bounds(NamedTuple):
 class LineLoss(msgspec.Struct, frozen=True, kw_only=True):
     """One reading of the installed line: one-way matched loss.
 
-    The nominal loss of its cable and length, with the extremes of the sources, is None if unknown.
+    `antenna` is the one that it belongs to, if there are several. The nominal loss of its cable and
+    length, with the extremes of the sources, is None if unknown.
     """
 
     time_ns: int
@@ -45,6 +46,7 @@ class LineLoss(msgspec.Struct, frozen=True, kw_only=True):
     nominal_high_db: float | None = None
     calibration_id: str
     transmission_id: int | None = None
+    antenna: str | None = None
 
     @property
     def bounds(self) -> Bounds:
@@ -78,8 +80,10 @@ def mean_of(first: Bounds, second: Bounds) -> Bounds | None:
     )
 
 
-def same_frequency(first: LineLoss, second: LineLoss) -> bool:
-    """True if two readings may be compared."""
+def is_comparable(first: LineLoss, second: LineLoss) -> bool:
+    """True if two readings are of one line and frequency."""
+    if first.antenna != second.antenna:
+        return False
     if first.frequency_khz is None or second.frequency_khz is None:
         return first.frequency_khz == second.frequency_khz
     return abs(math.log(first.frequency_khz / second.frequency_khz)) < NEAR

@@ -317,7 +317,7 @@ def _influx() -> Iterator[str]:
     yield from (
         "## Points in InfluxDB",
         "",
-        "The fields are the columns of the table. Tags: `station`, and `channel` if it is known.",
+        "The fields are the columns of the table. Tags: `station`; `channel`, `antenna` if known.",
         "",
     )
     rows = (

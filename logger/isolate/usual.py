@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.physics.reflection import rho_of_swr, swr
+from logger.places import place_name
 from logger.store.reader import Store
 from logger.utc import DAY_NS
 
@@ -28,12 +29,23 @@ class UsualSwr(NamedTuple):
     highest: float
 
 
-def usual_swr(store: Store, now_ns: int, channel: int | None) -> UsualSwr:
-    """Return the usual range of the SWR on a channel. Raises StoreError."""
+def usual_swr(
+    store: Store,
+    now_ns: int,
+    channel: int | None,
+    frequency_khz: float | None = None,
+    antenna: str | None = None,
+) -> UsualSwr:
+    """Return the usual range of the SWR on an antenna and channel. Raises StoreError."""
     since_ns = now_ns - DAYS * DAY_NS
-    fields = ("channel", "swr")
+    fields = ("channel", "frequency_khz", "antenna", "swr")
     rows = store.latest("transmissions", fields, "start_ns", since_ns, now_ns, MOST)
-    ratios = [ratio for number, ratio in rows if number == channel and ratio is not None]
+    place = place_name(channel, frequency_khz, antenna, "")
+    ratios = [
+        ratio
+        for *where, ratio in rows
+        if ratio is not None and place_name(where[0], where[1], where[2], "") == place
+    ]
     if len(ratios) < LEAST:
         return UsualSwr(None, UNKNOWN_SWR)
     low, high = np.quantile(rho_of_swr(ratios), [1 - QUARTER, QUARTER])

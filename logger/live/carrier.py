@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import NamedTuple, Protocol
 
@@ -14,6 +15,7 @@ from drivers.contract import Driver, EndOfInput, HasClock
 from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
+from logger.errors import StoreError
 from logger.live.client import Follower
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
@@ -25,7 +27,7 @@ from logger.store.tables import SECONDS, TRANSMISSIONS
 
 LISTEN_S, LINGER_S = 0.2, 0.05
 EVERYTHING = (-(1 << 63), (1 << 63) - 1)
-COMMON = ("swr", "swr_low", "swr_high", "channel", "frequency_khz", "calibration_id")
+COMMON = ("swr", "swr_low", "swr_high", "channel", "frequency_khz", "calibration_id", "antenna")
 
 
 class SwrReading(NamedTuple):
@@ -59,6 +61,7 @@ class Carrier(NamedTuple):
     calibration_id: str
     flags: str
     seconds_w: Sequence[tuple[float, float]] = ()
+    antenna: str | None = None
 
     @property
     def reading(self) -> SwrReading | None:
@@ -98,6 +101,9 @@ class DriverSource:
         self._ended: Carrier | None = None
         self._seconds: list[Second] = []
         self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
+        if config.antennas:
+            with suppress(StoreError), Store.reader(config.store.path) as store:
+                self._pipeline.know_antennas(store.notes().antennas)
         # Measuring takes a few minutes at most, so comparing the clocks once is enough.
         by_host = isinstance(driver, HasClock) and driver.clock == "host"
         self._offset_ns = read_clocks().offset_ns if by_host else 0

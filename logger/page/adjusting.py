@@ -86,9 +86,9 @@ class Adjusting(PageSession[TuningSession]):
 
     async def channel(self, text: str, step: str) -> None:
         """Set the channel of the last transmission."""
-        where = parse_where(text)
+        where = parse_where(text, self._station.options.channels)
         if where is None:
-            raise UsageError("give a channel from 1 to 40, or a frequency like 27.205")
+            raise UsageError("give a channel of the plan, or a frequency like 27.205")
         async with self._at(step) as session:
             if session is not None and self._pending is not None:
                 pending, self._pending = self._pending, None

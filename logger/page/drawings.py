@@ -175,7 +175,10 @@ def _report(station: Station, store: Store) -> Report:
     from logger.trend.gather import account, read_history
 
     history = read_history(store, time.time_ns(), EVER)
-    return report(store, account(history, station.name, station.limit, joint=True), station.due)
+    history_account = account(
+        history, station.name, station.limit, joint=True, plan=station.options.channels
+    )
+    return report(store, history_account, station.due)
 
 
 def _svg(figure: Figure, prefix: str, name: str) -> str:

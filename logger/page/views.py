@@ -18,8 +18,9 @@ from logger.errors import UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import site_of
+from logger.places import with_antenna
 from logger.store.alarms import WAITING, Alarms
-from logger.store.journal import KINDS, Journal
+from logger.store.journal import NOTES, Journal
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
 from logger.wording import likely
 
@@ -120,7 +121,7 @@ def acknowledge(request: Request) -> Response:
 def journal(request: Request) -> Response:
     """List the journal, newest first, with a form for a new entry."""
     rows, further = list_rows(request, JOURNAL)
-    values = {"rows": [row.columns for row in rows], "further": further, "kinds": KINDS}
+    values = {"rows": [row.columns for row in rows], "further": further, "kinds": NOTES}
     return site_of(request).page(request, "journal.html", values)
 
 
@@ -135,8 +136,8 @@ def insert_entry(request: Request, kind: str) -> None:
     text = " ".join(request.scope["visit"].fields.get("text", "").split())
     if not text or len(text) > LONGEST_TEXT:
         raise UsageError(f"write what was done, in {LONGEST_TEXT} characters at most")
-    if kind not in KINDS:
-        raise UsageError(f"an entry is one of: {', '.join(KINDS)}")
+    if kind not in NOTES:
+        raise UsageError(f"an entry is one of: {', '.join(NOTES)}")
     with Journal.editor(site_of(request).station.store) as journal:
         journal.insert(now_ns(), kind, text)
 
@@ -230,7 +231,7 @@ def _transmission(row: Record) -> dict[str, Any]:
         "id": row.id,
         "start": columns["start_utc"],
         "lasted": span_text(columns["duration_s"]),
-        "channel": "-" if row.channel is None else str(row.channel),
+        "channel": with_antenna("-" if row.channel is None else str(row.channel), row.antenna),
         "forward": watts_text(columns["forward_w_mean"]),
         "reflected": watts_text(columns["reflected_w_mean"]),
         "swr": swr_text(swr) if readable else "-",

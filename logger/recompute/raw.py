@@ -29,6 +29,7 @@ from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.pipeline import Pipeline
+from logger.recompute.antennas import name_antennas
 from logger.rows import AlarmChange, ChangeKind, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
@@ -49,7 +50,10 @@ R = TypeVar("R", Transmission, Second)
 
 
 class RawSummary(NamedTuple):
-    """Numbers of pairs read, rows derived, transmissions deleted, alarms added and withdrawn."""
+    """Numbers of pairs read, rows derived, transmissions deleted, alarms added and withdrawn.
+
+    `renamed` transmissions without pairs were of another antenna.
+    """
 
     pairs: int
     transmissions: int
@@ -57,6 +61,7 @@ class RawSummary(NamedTuple):
     deleted: int
     alarms: int
     withdrawn: int
+    renamed: int = 0
 
 
 def recompute(
@@ -68,7 +73,7 @@ def recompute(
     """Derive again all that the archive covers, in the caller's transaction. Raise StoreError."""
     archive = store.archive
     total, done = archive.pairs(), 0
-    work_ns = store.work()
+    notes = store.notes()
     store.close_interrupted()
     derived = _Derived(store, round(config.transmission.hang_ms * 1e6))
     for stretch in _stretches(archive, store.database):
@@ -80,7 +85,8 @@ def recompute(
                 pipeline = Pipeline(
                     config, coupler, derived.open_kinds, derived.memories, archive=False
                 )
-                pipeline.know_work(work_ns)
+                pipeline.know_work(notes.work_ns)
+                pipeline.know_antennas(notes.antennas)
             last_ns = int(block.time_ns[-1])
             derived.take(pipeline.process(block))
             done += len(block)
@@ -88,8 +94,11 @@ def recompute(
         if pipeline is not None:
             derived.end(pipeline.finish(), last_ns)
     deleted, alarms, withdrawn = derived.finish()
+    renamed = name_antennas(store, config, derived.spans)
     regroup(store, config.faults)
-    return RawSummary(done, len(derived.spans), derived.seconds, deleted, alarms, withdrawn)
+    return RawSummary(
+        done, len(derived.spans), derived.seconds, deleted, alarms, withdrawn, renamed
+    )
 
 
 class _Stretch(NamedTuple):

@@ -23,10 +23,11 @@ class ChannelLine(msgspec.Struct, frozen=True, kw_only=True):
 
     channel: int | None
     frequency_khz: float | None
+    antenna: str | None = None
 
     @property
     def name(self) -> str:
-        return channel_name(self.channel, self.frequency_khz)
+        return channel_name(self.channel, self.frequency_khz, self.antenna)
 
 
 class ChannelChange(ChannelLine, frozen=True, kw_only=True):
@@ -75,6 +76,7 @@ def _change(
     return ChannelChange(
         channel=days.channel,
         frequency_khz=days.frequency_khz,
+        antenna=days.antenna,
         against=against,
         before=level,
         after=new_level,

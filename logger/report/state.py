@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from logger.physics.estimate import Estimate
+from logger.places import with_antenna
 from logger.trend.outcome import StateVerdict
 
 
@@ -23,6 +24,12 @@ class StateLine(msgspec.Struct, frozen=True, kw_only=True):
     resistance_ohm: Estimate
     q: Estimate
     reasons: tuple[str, ...]
+    antenna: str | None = None
+
+    @property
+    def subject(self) -> str:
+        """The channels that it is about, in words."""
+        return with_antenna(f"{self.channels} channels", self.antenna)
 
 
 def causes(state: StateLine | None) -> list[str]:

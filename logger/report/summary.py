@@ -126,6 +126,7 @@ class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     frequency_khz: float | None
+    antenna: str | None
     date: str
     loss_db: float | None
     loss_low_db: float
@@ -241,6 +242,7 @@ def summary(
                 *("horizon", "early", "likely", "late"),
                 channel=trend.channel,
                 frequency_khz=trend.frequency_khz,
+                antenna=trend.antenna,
             )
             for trend, outlook in zip(trends, forecasts, strict=True)
         ),
@@ -285,6 +287,7 @@ def _line_loss(course: Course) -> LineLossLine:
         LineLossLine,
         course,
         frequency_khz=course.last.frequency_khz,
+        antenna=course.last.antenna,
         date=format_ns(course.last.time_ns)[:10],
         loss_db=course.bounds.loss_db,
         loss_low_db=course.bounds.low_db,
@@ -442,9 +445,7 @@ def _next_check(
         because = "The measured line loss is above its earlier or nominal value."
         return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
     if state is not None and by_state:
-        because = (
-            f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
-        )
+        because = f"Taken together, {state.subject} show that {story(state.verdict, state)}."
         return NextCheck(because, (), checks_of(by_state)[:MOST_CHECKS])
     channels = moving(account)
     if channels:

@@ -245,12 +245,10 @@ def _station_state(state: StateLine | None) -> list[ReportSection]:
         return []
     if state.verdict == "undecided":
         stories = "; or ".join(story(verdict, state) for verdict in state.or_else)
-        sentence = f"Undecided, from {state.channels} channels together"
+        sentence = f"Undecided, from {state.subject} together"
         sentence += f": {stories}." if stories else "."
     else:
-        sentence = (
-            f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
-        )
+        sentence = f"Taken together, {state.subject} show that {story(state.verdict, state)}."
         if state.or_else:
             alternatives = ", or ".join(story(verdict, state) for verdict in state.or_else)
             sentence += f" Also possible: {alternatives}."
@@ -317,7 +315,8 @@ def _tuning(summary: Summary) -> list[ReportSection]:
 def _line_loss(line: LineLossLine) -> str:
     prefix = "" if line.frequency_khz is None else f"At {line.frequency_khz / 1e3:g} MHz "
     loss = words(Bounds(line.loss_db, line.loss_low_db, line.loss_high_db))
-    text = f"{prefix}the line loses {loss} one way, measured {line.date}"
+    name = "the line" if line.antenna is None else f"the line to {line.antenna}"
+    text = f"{prefix}{name} loses {loss} one way, measured {line.date}"
     if line.nominal_db is not None:
         how = {"more": "more than", "less": "less than"}.get(line.verdict, "which fits")
         text += f", {how} the nominal {line.nominal_db:.2f} dB"

@@ -23,6 +23,7 @@ from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.service.handover import Handover
 from logger.service.keeper import Keeper
 from logger.store import redate
+from logger.store.journal import JournalNotes
 from logger.store.writer import StoreWriter
 from logger.utc import format_ns
 from logger.wording import count
@@ -114,7 +115,7 @@ class CaptureLoop:
                 block = driver.read(READ_TIMEOUT_S, linger_s)
                 begun_s = time.monotonic()
                 rows = self._follow_clock()
-                self._pass_work()
+                self._pass_notes()
                 self._log_notices()
                 if block is not None:
                     least_s = MANY_LINGER_S if len(block) >= MANY_PAIRS else KEYED_LINGER_S
@@ -140,7 +141,7 @@ class CaptureLoop:
             self._handover.end()
 
     def _new_pipeline(self) -> Pipeline:
-        self._work_ns: tuple[int, ...] = ()  # as known to the pipeline
+        self._notes = JournalNotes()  # as known to the pipeline
         return Pipeline(
             self._config, self._coupler, self.open_kinds, self._memories, tap=self._tap.give
         )
@@ -170,11 +171,12 @@ class CaptureLoop:
             self.last_ns += change.shift.by_ns
         return rows
 
-    def _pass_work(self) -> None:
-        work_ns = self._handover.work_ns
-        if work_ns != self._work_ns:
-            self._pipeline.know_work(work_ns)
-            self._work_ns = work_ns
+    def _pass_notes(self) -> None:
+        notes = self._handover.notes
+        if notes != self._notes:
+            self._pipeline.know_work(notes.work_ns)
+            self._pipeline.know_antennas(notes.antennas)
+            self._notes = notes
 
     def _linger_s(self, at_ns: int, usual_s: float, busy_s: float) -> float:
         """Return how long to collect, while keyed `usual_s`, or not at all if an alarm is due.

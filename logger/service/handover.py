@@ -6,6 +6,7 @@ import threading
 
 from logger.rows import Row
 from logger.service.backlog import Backlog
+from logger.store.journal import JournalNotes
 
 MANY_ROWS = 4096  # a finite input waits while there are more
 
@@ -14,14 +15,13 @@ class Handover:
     """Ordered queue of rows from one thread to another.
 
     `can_wait` is True if the giving thread can wait for room (a file, not a device).
-    `work_ns` goes the other way: times of all repairs and adjustments in the journal, set as a
-    whole.
+    `notes` goes the other way: what the pipeline has to know of the journal, set as a whole.
     """
 
     def __init__(self, *, can_wait: bool = False) -> None:
         self.can_wait = can_wait
         self._backlog = Backlog()
-        self.work_ns: tuple[int, ...] = ()
+        self.notes = JournalNotes()
         self._ended = False
         self._changed = threading.Condition()
 

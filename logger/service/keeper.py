@@ -20,6 +20,7 @@ from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.displacement import put_back
 from logger.store.faults import Faults
+from logger.store.journal import JournalNotes
 from logger.store.sqlite import disk_takes_nothing
 from logger.store.tables import Event
 from logger.store.writer import StoreWriter
@@ -43,7 +44,7 @@ class Keeper:
 
     open_store  opens the store; True if the existing one is damaged
     reporter    reports stored rows that others wait for, and changes of alarms and faults
-    on_work     called with the times of all repairs and adjustments after a change
+    on_notes    called with the journal's notes for the pipeline after a change
     on_commit   called after a commit was reported; True if it must survive a power cut
     on_displaced  called before a store is put back that somebody has taken away; may raise
                 StoreError
@@ -56,7 +57,7 @@ class Keeper:
         open_store: OpenStore,
         reporter: Reporter,
         retention: Retention,
-        on_work: Callable[[list[int]], None] = lambda times_ns: None,
+        on_notes: Callable[[JournalNotes], None] = lambda notes: None,
         on_commit: Callable[[bool], None] = lambda is_urgent: None,
         on_displaced: Callable[[], object] = lambda: None,
     ) -> None:
@@ -68,7 +69,7 @@ class Keeper:
         self._open_store = open_store
         self.reporter = reporter
         self._retention = retention
-        self._on_work = on_work
+        self._on_notes = on_notes
         self._on_commit = on_commit
         self._on_displaced = on_displaced
         self._backlog = Backlog()
@@ -201,7 +202,7 @@ class Keeper:
         self._report_others()
         stored = store.write(self._backlog.rows())
         if any(isinstance(row, ClockChange) for row in self._backlog.rows()):
-            self._on_work(store.work())  # its times may have been moved
+            self._on_notes(store.notes())  # its times may have been moved
         return stored
 
     def _return(self, store: StoreWriter) -> StoreWriter:
@@ -222,7 +223,7 @@ class Keeper:
             self._is_damaged = False
             self._last_change = self.store.last_change_id()
             self._last_fault_change = Faults(self.store.database).last_change_id()
-            self._on_work(self.store.work())
+            self._on_notes(self.store.notes())
             if not self._has_state:
                 self.open_kinds = [alarm.kind for alarm in self.store.open_alarms()]
                 self.memories = self.store.memories()
@@ -268,7 +269,7 @@ class Keeper:
             for event in faults.explanations(self._last_fault_change, newest):
                 self.reporter.report(event)
             self._last_fault_change = newest
-            self._on_work(store.work())
+            self._on_notes(store.notes())
         except StoreError as error:
             if not (self._cannot_read or self.failure):
                 log.warning("cannot read acknowledgements, explanations and journal: %s", error)

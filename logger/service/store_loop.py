@@ -26,6 +26,7 @@ from logger.service.log_sync import LogSync
 from logger.service.reporter import Report, Reporter
 from logger.service.retention import Retention
 from logger.store.durability import sync_log
+from logger.store.journal import JournalNotes
 from logger.store.regroup import is_grouped, regroup
 from logger.store.stall import StallTimer
 from logger.store.writer import StoreWriter
@@ -93,7 +94,7 @@ class StoreLoop:
             self._open_store,
             Reporter(report, self._timer),
             retention,
-            self._set_work,
+            self._set_notes,
             self.sync.committed,
             ensure_lock,
         )
@@ -169,8 +170,8 @@ class StoreLoop:
         rows, self._ended = self._handover.take(wait_s)
         self.keeper.add(rows, time.monotonic())
 
-    def _set_work(self, times_ns: list[int]) -> None:
-        self._handover.work_ns = tuple(times_ns)
+    def _set_notes(self, notes: JournalNotes) -> None:
+        self._handover.notes = notes
 
     def _open_store(self, is_damaged: bool) -> StoreWriter:
         store = self._salvage() if is_damaged else StoreWriter.open(self._path)

@@ -14,12 +14,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from logger.blocks import QUICK, Bools, Floats, Noise, Times
+from logger.blocks import QUICK, Bools, Floats, Noise, PowerBlock, Times
 from logger.calibration.coupler import Coupler
 from logger.physics.reflection import LEAST_W
+from logger.places import place_key, segment_khz
 from logger.rows import Flag
 from logger.stages import usual_level
+from logger.stages.antennas import COLUMN, UNNAMED, Antennas
 from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_pairs
 from logger.stages.view import View
 
@@ -35,10 +38,15 @@ class Levels:
 
     hang_ns  a pause shorter than this does not end a transmission
     memory   of usual levels
+    antennas  names those in the column `antenna`
     """
 
     def __init__(
-        self, coupler: Coupler, hang_ns: int, memory: usual_level.UsualLevelMemory | None = None
+        self,
+        coupler: Coupler,
+        hang_ns: int,
+        memory: usual_level.UsualLevelMemory | None = None,
+        antennas: Antennas = UNNAMED,
     ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
@@ -47,7 +55,8 @@ class Levels:
         self._was_sent = False
         self._keyed_ns = self._last_ns = LONG_AGO_NS
         self._start_ns = 0
-        self._place = np.nan
+        self._antennas = antennas
+        self._place = np.full((2, 1), np.nan)  # of the last pair
 
     @property
     def memory(self) -> usual_level.UsualLevelMemory:
@@ -79,10 +88,9 @@ class Levels:
                 block.settled if below is None else block.settled | (below <= QUICK),
                 np.zeros(len(block)) if below is None else below,
             )
-            place = block.aux.get("channel", block.aux.get("frequency_khz"))
-            where = np.full(len(sent), np.nan) if place is None else place
+            where = _places(block)
             if not sent.all():
-                pairs, where = pairs[sent], where[sent]
+                pairs, where = pairs[sent], where[:, sent]
             self._held.append((pairs, where))
         self._was_sent = bool(sent[-1])
         return self.advance(int(times[-1]), view.noise, ended_ns)
@@ -109,10 +117,10 @@ class Levels:
         pairs, place = self._held[0]
         if len(self._held) > 1:
             pairs = join_pairs([held for held, _ in self._held])
-            place = np.concatenate([where for _, where in self._held])
+            place = np.concatenate([where for _, where in self._held], axis=1)
         end = int(np.searchsorted(pairs.time_ns, past_ns))
-        self._held = [(pairs[end:], place[end:])] if end < len(pairs) else []
-        return self._measure(pairs[:end], place[:end], noise, ended_ns)
+        self._held = [(pairs[end:], place[:, end:])] if end < len(pairs) else []
+        return self._measure(pairs[:end], place[:, :end], noise, ended_ns)
 
     def finish(self, noise: Noise) -> Quarters | None:
         """End the stream; return the incomplete last quarter."""
@@ -158,11 +166,12 @@ class Levels:
             variance = MEDIAN_VARIANCE * variance_w / (divisor * mean_w**2)
             doubt = doubt_w / mean_w
         ratio = np.where(enough, ratio, np.nan)
-        usual, restless = self._usual.update(number[first], start_ns, place[first], ratio, ended_ns)
+        keys = self._keys(place[:, first])
+        usual, restless = self._usual.update(number[first], start_ns, keys, ratio, ended_ns)
         return Quarters(
             number[first],
             start_ns,
-            place[first],
+            keys,
             ratio,
             np.where(enough, variance, np.nan),
             np.where(enough, doubt, np.nan),
@@ -173,16 +182,30 @@ class Levels:
             pairs,
         )
 
+    def _keys(self, place: Floats) -> NDArray[np.str_]:
+        """Return the keys of places (2, q), (q,)."""
+        name = self._antennas.name
+        return np.array([place_key(name(antenna), where) for where, antenna in place.T.tolist()])
+
     def _starts(self, times: Times, place: Floats, first: Times) -> Times:
-        """Return the start of the transmission, or of the stay on its channel, (q,)."""
+        """Return the start of the transmission, or of the stay at its place (2, n), (q,)."""
         previous_ns = np.concatenate([[self._last_ns], times[:-1]])
-        previous = np.concatenate([[self._place], place[:-1]])
+        previous = np.concatenate([self._place, place[:, :-1]], axis=1)
         moved = (place != previous) & ~(np.isnan(place) & np.isnan(previous))
-        begins = (times - previous_ns > self._hang_ns) | moved
+        begins = (times - previous_ns > self._hang_ns) | moved.any(axis=0)
         start_ns = np.maximum.accumulate(np.where(begins, times, self._start_ns))
-        self._last_ns, self._place = int(times[-1]), float(place[-1])
+        self._last_ns, self._place = int(times[-1]), place[:, -1:]
         self._start_ns = int(start_ns[-1])
         return start_ns[first]
+
+
+def _places(block: PowerBlock) -> Floats:
+    """Return the places of pairs (2, n): channel or segment, and antenna; NaN where not known."""
+    unknown = np.full(len(block), np.nan)
+    place = block.aux.get("channel")
+    if place is None and "frequency_khz" in block.aux:
+        place = segment_khz(block.aux["frequency_khz"])[0]
+    return np.stack([unknown if place is None else place, block.aux.get(COLUMN, unknown)])
 
 
 def _places_in_step(times: Times) -> Floats:

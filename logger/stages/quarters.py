@@ -6,7 +6,6 @@ Output: the same columns in parts.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
@@ -52,7 +51,8 @@ class Quarters:
 
     number    (q,) UTC nanoseconds // QUARTER_NS
     start_ns  (q,) first pair of the transmission, or of its stay on the present channel
-    place     (q,) channel, or frequency in kHz, if reported with the pairs, otherwise NaN
+    place     (q,) key of antenna and channel, or segment of a band, if reported with the pairs,
+              otherwise empty (`places.place_key`)
     ratio     (q,) median of reflected over incident power, NaN if unknown
     variance  (q,) of `ratio` from the noise of the converters
     doubt     (q,) bound of the error of `ratio` that averaging does not reduce (`Noise.bias_v`)
@@ -64,7 +64,7 @@ class Quarters:
 
     number: Times
     start_ns: Times
-    place: Floats
+    place: NDArray[np.str_]
     ratio: Floats
     variance: Floats
     doubt: Floats
@@ -101,11 +101,6 @@ QUARTER_COLUMNS = tuple(field.name for field in fields(Quarters))[:-2]
 def join_pairs(parts: Sequence[SentPairs]) -> SentPairs:
     """Join consecutive pairs."""
     return SentPairs(**_join_columns(parts, PAIR_COLUMNS))
-
-
-def channel_key(place: float) -> str:
-    """Return the key of a channel or frequency in memories; empty if there is none."""
-    return "" if math.isnan(place) else f"{place:g}"
 
 
 def join_quarters(parts: Sequence[Quarters]) -> Quarters:

@@ -42,6 +42,7 @@ class OpenTransmission:
     noise: Noise
     channel: int | None
     frequency_khz: float | None
+    antenna: str | None = None
     sums: Floats = field(default_factory=lambda: np.zeros(SUMS))
     peaks_w: Floats = field(default_factory=lambda: np.zeros(2))
     highest_ratio: float = -1.0
@@ -167,6 +168,7 @@ def _transmission(
         settled_samples=int(totals.settled_pairs),
         energy_low_j=energy_low_j,
         energy_high_j=energy_high_j,
+        antenna=transmission.antenna,
         **dict(zip(SWR_FIGURES, swrs, strict=True)),
     )
 

@@ -18,6 +18,7 @@ import numpy as np
 from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
+from logger.stages.antennas import COLUMN, UNNAMED, Antennas
 from logger.stages.totals import RECENT, Span, WindowSearch, highest_ratios, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
 
@@ -27,6 +28,7 @@ class Transmissions:
 
     hang_ns  a pause shorter than this does not end a transmission
     hold_ns  length of the windows over which the highest SWR is searched
+    antennas  names those in the column `antenna`
     """
 
     def __init__(
@@ -36,12 +38,14 @@ class Transmissions:
         hold_ns: int,
         channel: int | None,
         frequency_khz: float | None,
+        antennas: Antennas = UNNAMED,
     ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
         self._hold_ns = hold_ns
         self._channel = channel
         self._frequency_khz = frequency_khz
+        self._antennas = antennas
         self._open: OpenTransmission | None = None
         # Last pairs of the open transmission: `_counted` are already counted, the rest is held.
         self._blocks: list[PowerBlock] = []
@@ -137,12 +141,14 @@ class Transmissions:
 
         start_ns = int(block.time_ns[index])
         channel, khz = reported("channel"), reported("frequency_khz")
+        antenna = reported(COLUMN)
         return OpenTransmission(
             start_ns,
             start_ns,
             noise,
             self._channel if channel is None else round(channel),
             self._frequency_khz if khz is None else khz,
+            None if antenna is None else self._antennas.name(antenna),
         )
 
     def _search(self, transmission: OpenTransmission) -> WindowSearch:

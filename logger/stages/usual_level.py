@@ -17,9 +17,10 @@ from collections.abc import Sequence
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import Floats, Times
-from logger.stages.quarters import QUARTER_NS, channel_key
+from logger.stages.quarters import QUARTER_NS
 
 KIND = "usual-level"
 STRIDE, PLACES = 4, 8
@@ -51,7 +52,7 @@ class UsualLevels:
         self,
         number: Times,
         start_ns: Times,
-        place: Floats,
+        place: NDArray[np.str_],
         ratio: Floats,
         ended_ns: Sequence[int] = (),
     ) -> tuple[Floats, Floats]:
@@ -66,7 +67,7 @@ class UsualLevels:
         for begin, end in itertools.pairwise(edges):
             if begin == end:
                 continue
-            start, key = int(start_ns[begin]), channel_key(float(place[begin]))
+            start, key = int(start_ns[begin]), str(place[begin])
             while ended and ended[0] < start:
                 self._learn(ended.pop(0))
             if start != self._start_ns[-1] or begin:

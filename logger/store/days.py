@@ -1,9 +1,8 @@
-"""Stored daily values of each channel; stale days are recomputed before they are returned."""
+"""Stored daily values of each antenna and channel; stale days are recomputed when asked for."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import groupby
 from operator import itemgetter
 from statistics import fmean, median
 from typing import Any
@@ -12,12 +11,12 @@ import numpy as np
 
 from logger.daily import Days
 from logger.errors import StoreError
+from logger.places import segment_khz
 from logger.store.database import Repository
 from logger.store.statements import insert
 from logger.utc import DAY_NS
 
 MAD = 1.4826  # standard deviation of a normal distribution per median absolute deviation
-BIN_KHZ = 5.0  # repeated readings of a frequency counter differ slightly
 BATCH_DAYS = 30  # days computed in one transaction, for which the daemon has to wait
 FIELDS = [
     "day",
@@ -28,9 +27,11 @@ FIELDS = [
     "transmissions",
     "power_w",
     "calibration_id",
+    "antenna",
 ]
 
 Row = tuple[Any, ...]
+Place = tuple[str | None, int | None, float | None]
 Progress = Callable[[int, int], None]
 
 
@@ -43,10 +44,10 @@ class DailyValues(Repository):
     def days(
         self, since_ns: int, until_ns: int, progress: Progress = lambda done, of: None
     ) -> list[Days]:
-        """Return the days that overlap [since_ns, until_ns), for each channel used.
+        """Return the days that overlap [since_ns, until_ns), for each antenna and channel used.
 
-        Where no channel is known, days are by frequency. `progress` is called as stale days are
-        recomputed.
+        Where no channel is known, days are by segment of a band; the frequency is the median of
+        those used there. `progress` is called as stale days are recomputed.
         """
         unstored = self.update(progress)
         span = since_ns // DAY_NS, -(-until_ns // DAY_NS)
@@ -83,38 +84,70 @@ class DailyValues(Repository):
 
     def _compute(self, day: int) -> list[Row]:
         rows = self.database.query(
-            f"SELECT channel, CASE WHEN channel IS NULL THEN {BIN_KHZ} * round(frequency_khz /"
-            f" {BIN_KHZ}) END,"
-            " swr, forward_w_mean, calibration_id FROM transmissions"
-            " WHERE start_ns >= ? AND start_ns < ? AND ended AND swr IS NOT NULL"
-            " AND forward_w_mean IS NOT NULL AND NOT EXISTS (SELECT 1 FROM verifications AS v"
+            "SELECT antenna, channel, frequency_khz, swr, forward_w_mean, calibration_id"
+            " FROM transmissions WHERE start_ns >= ? AND start_ns < ? AND ended"
+            " AND swr IS NOT NULL AND forward_w_mean IS NOT NULL"
+            " AND NOT EXISTS (SELECT 1 FROM verifications AS v"
             " WHERE transmissions.id IN (v.transmission_id, v.open_transmission_id))"
-            " ORDER BY 1, 2, start_ns",
+            " ORDER BY start_ns",
             (day * DAY_NS, (day + 1) * DAY_NS),
         )
-        groups = groupby(rows, itemgetter(0, 1))
-        return [(day, *key, *_summary(list(group))) for key, group in groups]
+        groups = _by_place(rows)
+        order = sorted(groups, key=lambda place: (place[0] or "", place[1] or 0, place[2] or 0.0))
+        return [(day, *_summary(groups[place])) for place in order]
+
+
+def _by_place(rows: Sequence[Row]) -> dict[Place, list[Row]]:
+    """Group rows that begin with antenna, channel and frequency by antenna and channel, or segment.
+
+    A segment is given by its lower edge, kHz.
+    """
+    frequencies = [row[2] if row[1] is None else None for row in rows]
+    edges = segment_khz(np.array(frequencies, dtype=np.float64))[0].tolist()
+    groups: dict[Place, list[Row]] = {}
+    for row, frequency, edge in zip(rows, frequencies, edges, strict=True):
+        place = row[0], row[1], None if frequency is None else round(edge, 3)
+        groups.setdefault(place, []).append(row)
+    return groups
 
 
 def _summary(rows: Sequence[Row]) -> Row:
-    swr = [row[2] for row in rows]
+    """Return the values of a day, in the order of FIELDS."""
+    swr = [row[3] for row in rows]
     middle = median(swr)
     spread = MAD * median([abs(value - middle) for value in swr])
-    return middle, spread, len(rows), fmean(row[3] for row in rows), rows[-1][4]
+    antenna, channel, _ = rows[0][:3]
+    power_w = fmean(row[4] for row in rows)
+    return channel, _frequency(rows), middle, spread, len(rows), power_w, rows[-1][5], antenna
+
+
+def _frequency(rows: Sequence[Row]) -> float | None:
+    """Return the median frequency of rows that begin with antenna, channel and frequency."""
+    frequencies = [row[2] for row in rows if row[1] is None and row[2] is not None]
+    return median(frequencies) if frequencies else None
 
 
 def _by_channel(rows: Sequence[Row]) -> list[Days]:
-    calibrations = {name: n for n, name in enumerate(sorted({row[-1] for row in rows}))}
-    groups: dict[tuple[int | None, float | None], list[Row]] = {}
-    for row in rows:
-        groups.setdefault((row[1], row[2]), []).append(row)
+    calibrations = {name: n for n, name in enumerate(sorted({row[7] for row in rows}))}
+    places = _by_place([(row[8], row[1], row[2], row) for row in rows])
     series = []
-    for key, group in groups.items():
-        day, _, _, swr, spread, transmissions, power_w, names = map(
-            np.array, zip(*group, strict=True)
+    for (antenna, channel, _), group in places.items():
+        day, _, _, swr, spread, transmissions, power_w, names, _ = map(
+            np.array, zip(*(row[3] for row in group), strict=True)
         )
         numbers = np.array([calibrations[name] for name in names])
         series.append(
-            Days(*key, day, swr, spread, transmissions, power_w, numbers, tuple(calibrations))
+            Days(
+                channel,
+                _frequency(group),
+                day,
+                swr,
+                spread,
+                transmissions,
+                power_w,
+                numbers,
+                tuple(calibrations),
+                antenna,
+            )
         )
     return series

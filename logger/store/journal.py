@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from logger.store.database import Repository
 
-KINDS = ("repair", "adjustment", "weather", "remark")
+NOTES = ("repair", "adjustment", "weather", "remark")
+ANTENNA = "antenna"  # from then on the antenna that the text names is in use
+KINDS = (*NOTES, ANTENNA)
 WORK = ("repair", "adjustment")  # the station may read differently afterwards
+
+
+class JournalNotes(NamedTuple):
+    """What the pipeline has to know of the journal, in order of time.
+
+    work_ns   times of repairs and adjustments
+    antennas  times at which the antenna was changed, with the name of the new one
+    """
+
+    work_ns: tuple[int, ...] = ()
+    antennas: tuple[tuple[int, str], ...] = ()
 
 
 class Journal(Repository):

@@ -25,6 +25,9 @@ def point(table: Table, record: Record, station: str) -> str:
     tags, fields = {"station": station}, dict(record.columns)
     if record.channel is not None:
         tags["channel"] = str(record.channel)
+    if record.antenna is not None:
+        tags["antenna"] = record.antenna
+    fields.pop("antenna", None)
     if table.tag is not None:
         name, column = table.tag
         tags[name] = str(record.columns[column])

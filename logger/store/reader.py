@@ -10,7 +10,7 @@ from logger.errors import UsageError
 from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.store.alarms import OPEN, select_alarms
 from logger.store.database import Repository
-from logger.store.journal import WORK
+from logger.store.journal import ANTENNA, WORK, JournalNotes
 from logger.store.tables import Record, Table
 
 if TYPE_CHECKING:
@@ -130,6 +130,13 @@ class Store(Repository):
             f"SELECT time_ns FROM journal WHERE kind IN ({marks}) ORDER BY time_ns", WORK
         )
         return [time_ns for (time_ns,) in rows]
+
+    def notes(self) -> JournalNotes:
+        """Return what the pipeline has to know of the journal."""
+        antennas = self.database.query(
+            "SELECT time_ns, text FROM journal WHERE kind = ? ORDER BY time_ns, id", (ANTENNA,)
+        )
+        return JournalNotes(tuple(self.work()), tuple(antennas))
 
     def memories(self) -> dict[str, bytes]:
         """Return the last stored memories of rules, by kind."""

@@ -26,7 +26,8 @@ CREATE TABLE transmissions (
     swr_noise_high REAL,
     settled_samples INTEGER NOT NULL,
     energy_low_j REAL,
-    energy_high_j REAL
+    energy_high_j REAL,
+    antenna TEXT -- NULL: not known
 );
 CREATE INDEX transmissions_going_on ON transmissions (id) WHERE ended = 0;
 
@@ -154,7 +155,8 @@ CREATE TABLE line_losses (
     nominal_low_db REAL,
     nominal_high_db REAL,
     calibration_id TEXT NOT NULL REFERENCES calibrations (id),
-    transmission_id INTEGER REFERENCES transmissions (id)
+    transmission_id INTEGER REFERENCES transmissions (id),
+    antenna TEXT
 );
 CREATE INDEX line_losses_time ON line_losses (time_ns);
 
@@ -199,7 +201,8 @@ CREATE TABLE sessions (
     content BLOB NOT NULL
 );
 
--- What the transmissions of a UTC day on a channel (or, without one, a frequency) come to. Derived:
+-- What the transmissions of a UTC day on an antenna and channel (or, without one, in a segment of a
+-- band, with their median frequency) come to. Derived:
 -- a day that is stale, as some of its transmissions were written since, is made anew when asked for.
 CREATE TABLE days (
     id INTEGER PRIMARY KEY,
@@ -210,7 +213,8 @@ CREATE TABLE days (
     spread REAL NOT NULL,
     transmissions INTEGER NOT NULL,
     power_w REAL NOT NULL,
-    calibration_id TEXT NOT NULL REFERENCES calibrations (id)
+    calibration_id TEXT NOT NULL REFERENCES calibrations (id),
+    antenna TEXT
 );
 CREATE INDEX days_day ON days (day);
 CREATE TABLE stale_days (
@@ -473,8 +477,9 @@ WHEN OLD.ended AND EXISTS (SELECT 1 FROM forwarded) BEGIN
         rewrites = rewrites + 1
     WHERE followed = 'transmissions' AND live < OLD.id;
 END;
-CREATE TRIGGER transmissions_tagged AFTER UPDATE OF channel ON transmissions
-WHEN NEW.channel IS NOT OLD.channel AND EXISTS (SELECT 1 FROM forwarded) BEGIN
+CREATE TRIGGER transmissions_tagged AFTER UPDATE OF channel, antenna ON transmissions
+WHEN (NEW.channel, NEW.antenna) IS NOT (OLD.channel, OLD.antenna)
+AND EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns) SELECT 'transmissions', OLD.start_ns WHERE OLD.ended;
     INSERT INTO retractions (followed, time_ns)
     SELECT 'seconds', time_ns FROM seconds
@@ -482,6 +487,8 @@ WHEN NEW.channel IS NOT OLD.channel AND EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns)
     SELECT 'alarm_changes', c.time_ns FROM alarm_changes AS c JOIN alarms AS a ON a.id = c.alarm_id
     WHERE a.transmission_id = OLD.id;
+    INSERT INTO retractions (followed, time_ns)
+    SELECT 'excursions', time_ns FROM excursions WHERE transmission_id = OLD.id;
 END;
 CREATE TRIGGER seconds_gone AFTER DELETE ON seconds
 WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
@@ -494,8 +501,8 @@ WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
 END;
 CREATE TRIGGER seconds_tagged AFTER UPDATE OF transmission_id ON seconds
 WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
-AND (SELECT channel FROM transmissions WHERE id = NEW.transmission_id)
-IS NOT (SELECT channel FROM transmissions WHERE id = OLD.transmission_id) BEGIN
+AND (SELECT channel, antenna FROM transmissions WHERE id = NEW.transmission_id)
+IS NOT (SELECT channel, antenna FROM transmissions WHERE id = OLD.transmission_id) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('seconds', NEW.time_ns);
 END;
 CREATE TRIGGER alarm_changes_gone AFTER DELETE ON alarm_changes
@@ -536,8 +543,8 @@ WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
 END;
 CREATE TRIGGER alarms_tagged AFTER UPDATE OF transmission_id ON alarms
 WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
-AND (SELECT channel FROM transmissions WHERE id = NEW.transmission_id)
-IS NOT (SELECT channel FROM transmissions WHERE id = OLD.transmission_id) BEGIN
+AND (SELECT channel, antenna FROM transmissions WHERE id = NEW.transmission_id)
+IS NOT (SELECT channel, antenna FROM transmissions WHERE id = OLD.transmission_id) BEGIN
     INSERT INTO retractions (followed, time_ns)
     SELECT 'alarm_changes', time_ns FROM alarm_changes WHERE alarm_id = NEW.id;
 END;

@@ -25,12 +25,13 @@ PROVISIONAL = Trust.PROVISIONAL.value
 
 
 class Record(NamedTuple):
-    """One row: its id, UTC nanoseconds, channel if known, and the exported columns in order."""
+    """One row: id, UTC nanoseconds, channel and antenna if known; the exported columns in order."""
 
     id: int
     time_ns: int
     channel: int | None
     columns: dict[str, Any]
+    antenna: str | None = None
 
 
 # Reported by the daemon: an ended transmission, or the change of an alarm or a fault.
@@ -67,6 +68,7 @@ class Table:
     columns: tuple[Column, ...]
     source: str
     channel: str = "NULL"
+    antenna: str = "NULL"
     complete: str = "TRUE"
     measurement: str | None = None
     number: str = "r.id"
@@ -76,15 +78,16 @@ class Table:
     def select(self) -> str:
         """`SELECT ... FROM ...`, to be completed by WHERE; its rows are for `record`."""
         columns = ", ".join(column.sql for column in self.columns)
-        return f"SELECT {self.number}, {self.time}, {self.channel}, {columns} FROM {self.source}"
+        head = f"{self.number}, {self.time}, {self.channel}, {self.antenna}"
+        return f"SELECT {head}, {columns} FROM {self.source}"
 
     def record(self, row: tuple[Any, ...]) -> Record:
         """Convert a row of `select` to exported form."""
         columns = {
             column.name: value if column.convert is None or value is None else column.convert(value)
-            for column, value in zip(self.columns, row[3:], strict=True)
+            for column, value in zip(self.columns, row[4:], strict=True)
         }
-        return Record(row[0], row[1], row[2], columns)
+        return Record(row[0], row[1], row[2], columns, row[3])
 
 
 @lru_cache(maxsize=256)
@@ -136,12 +139,19 @@ _CHANNELS = (
     " UNION SELECT t.channel FROM alarms AS a JOIN transmissions AS t ON t.id = a.transmission_id"
     " WHERE a.fault_id = r.id ORDER BY 1) WHERE channel IS NOT NULL)"
 )
+_ANTENNAS = (
+    "(SELECT group_concat(antenna, ', ') FROM (SELECT t.antenna FROM excursions AS e"
+    " JOIN transmissions AS t ON t.id = e.transmission_id WHERE e.fault_id = r.id"
+    " UNION SELECT t.antenna FROM alarms AS a JOIN transmissions AS t ON t.id = a.transmission_id"
+    " WHERE a.fault_id = r.id ORDER BY 1) WHERE antenna IS NOT NULL)"
+)
 HAS_OPEN_ALARM = "EXISTS (SELECT 1 FROM alarms WHERE fault_id = r.id AND cleared_ns IS NULL)"
 _DERIVED = {
     column.name: column
     for column in (
         Column("last_sign_utc", _LAST_SIGN, format_ns),
         Column("channels", _CHANNELS),
+        Column("antennas", _ANTENNAS),
         Column("alarms", "(SELECT count(*) FROM alarms WHERE fault_id = r.id)"),
         Column("excursions", "(SELECT count(*) FROM excursions WHERE fault_id = r.id)"),
         Column(
@@ -168,10 +178,11 @@ TRANSMISSIONS = Table(
         *_plain("samples forward_w_mean forward_w_max reflected_w_mean reflected_w_max"),
         *_plain("swr swr_low swr_high swr_max energy_j channel frequency_khz calibration_id"),
         _FLAGS,
-        *_plain("swr_noise_low swr_noise_high settled_samples energy_low_j energy_high_j"),
+        *_plain("swr_noise_low swr_noise_high settled_samples energy_low_j energy_high_j antenna"),
     ),
     source="transmissions AS r",
     channel="r.channel",
+    antenna="r.antenna",
     complete="r.ended = 1",
     measurement="transmission",
 )
@@ -186,6 +197,7 @@ SECONDS = Table(
     ),
     source=f"seconds AS r {_OF_TRANSMISSION}",
     channel="t.channel",
+    antenna="t.antenna",
     measurement="second",
 )
 ALARMS = Table(
@@ -194,6 +206,7 @@ ALARMS = Table(
     columns=tuple(map(_column, Alarm.__struct_fields__)),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
+    antenna="t.antenna",
     measurement="alarm",
     tag=("rule", "kind"),  # not the column's name, which would hide the column in queries
 )
@@ -204,9 +217,11 @@ EXCURSIONS = Table(
         *_plain("id"),
         _utc("time"),
         *_plain("duration_ms swr_peak channel transmission_id capture_id swr_beside fault_id"),
+        Column("antenna", "t.antenna"),
     ),
-    source="excursions AS r",
+    source=f"excursions AS r {_OF_TRANSMISSION}",
     channel="r.channel",
+    antenna="t.antenna",
 )
 FAULTS = Table(
     name="faults",
@@ -241,10 +256,11 @@ LINE_LOSSES = Table(
         _utc("time"),
         *_plain("far_end loss_db loss_low_db loss_high_db swr forward_w channel frequency_khz"),
         *_plain("cable length_m nominal_db nominal_low_db nominal_high_db"),
-        *_plain("calibration_id transmission_id"),
+        *_plain("calibration_id transmission_id antenna"),
     ),
     source="line_losses AS r",
     channel="r.channel",
+    antenna="r.antenna",
 )
 VERIFICATIONS = Table(
     name="verifications",
@@ -267,10 +283,11 @@ DAYS = Table(
     time=f"r.day * {DAY_NS}",
     columns=(
         Column("date", f"r.day * {DAY_NS}", lambda ns: format_ns(ns)[:10]),
-        *_plain("channel frequency_khz swr spread transmissions power_w calibration_id"),
+        *_plain("channel frequency_khz swr spread transmissions power_w calibration_id antenna"),
     ),
     source="days AS r",
     channel="r.channel",
+    antenna="r.antenna",
 )
 WEATHER = Table(
     name="weather",

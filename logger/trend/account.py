@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from logger.daily import Days, Weather
+from logger.places import with_antenna
 from logger.rows import Alarm, Severity
 from logger.trend.instrument import Instrument
 from logger.trend.outcome import StationState, Trend
@@ -29,7 +30,7 @@ class JournalEntry:
 
 @dataclass(frozen=True)
 class ChannelAccount:
-    """Daily values of one channel (or frequency) and their trend.
+    """Daily values of one antenna and channel (or frequency) and their trend.
 
     With verifications, the coupler's part (`instrument`) is taken out of both; without, it is not.
     """
@@ -40,7 +41,7 @@ class ChannelAccount:
 
     @property
     def name(self) -> str:
-        return channel_name(self.days.channel, self.days.frequency_khz)
+        return channel_name(self.days.channel, self.days.frequency_khz, self.days.antenna)
 
 
 @dataclass(frozen=True)
@@ -78,11 +79,15 @@ class Account:
         )
 
 
-def channel_name(channel: int | None, frequency_khz: float | None) -> str:
+def channel_name(
+    channel: int | None, frequency_khz: float | None, antenna: str | None = None
+) -> str:
     """Return the name of a channel or frequency, with the word `channel` before a number."""
     if channel is not None:
-        return f"channel {channel}"
-    return "all readings" if frequency_khz is None else f"{frequency_khz / 1000:.3f} MHz"
+        name = f"channel {channel}"
+    else:
+        name = "" if frequency_khz is None else f"{frequency_khz / 1000:.3f} MHz"
+    return with_antenna(name, antenna) or "all readings"
 
 
 class OnChannel(Protocol):
@@ -92,14 +97,21 @@ class OnChannel(Protocol):
     def channel(self) -> int | None: ...
     @property
     def frequency_khz(self) -> float | None: ...
+    @property
+    def antenna(self) -> str | None: ...
 
 
 def name_channels(items: Sequence[OnChannel]) -> str:
     """Return the names of the channels or frequencies of some items as an enumeration."""
-    numbers = [item.channel for item in items if item.channel is not None]
-    if 1 < len(items) == len(numbers):
-        return f"channels {join([str(number) for number in numbers])}"
-    return join([channel_name(item.channel, item.frequency_khz) for item in items])
+    names = []
+    for antenna in dict.fromkeys(item.antenna for item in items):
+        own = [item for item in items if item.antenna == antenna]
+        numbers = [str(item.channel) for item in own if item.channel is not None]
+        if 1 < len(own) == len(numbers):
+            names.append(with_antenna(f"channels {join(numbers)}", antenna))
+        else:
+            names += [channel_name(item.channel, item.frequency_khz, antenna) for item in own]
+    return join(names)
 
 
 def date(day: int) -> str:

@@ -9,12 +9,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from msgspec.structs import replace
 
+from drivers.channels import CHANNEL_MHZ
 from logger.calibration.file import parse
 from logger.daily import Days, Weather, WorkEvent
 from logger.errors import CalibrationError
 from logger.rows import Alarm
 from logger.store.days import DailyValues
-from logger.store.journal import WORK
+from logger.store.journal import ANTENNA, WORK
 from logger.store.reader import Store
 from logger.store.tables import ALARMS, JOURNAL
 from logger.store.verifications import Verifications
@@ -22,12 +23,14 @@ from logger.store.weather import WeatherRows
 from logger.trend.account import Account, ChannelAccount, JournalEntry
 from logger.trend.instrument import Wander, separate, wanders
 from logger.trend.model import trend
+from logger.trend.outcome import StationState
 from logger.trend.season_by_power import PowerSeason, season_by_power
 from logger.trend.station_state import station_state
 from logger.utc import format_ns
 from logger.verification.schedule import date_ns
 
 Progress = Callable[[str], None]
+Place = tuple[str | None, int | None]  # antenna and channel
 
 MOST_TRANSMISSIONS = 100_000  # the latest, in which a season of the detectors is looked for
 
@@ -42,7 +45,7 @@ class History:
     entries: tuple[JournalEntry, ...]
     alarms: tuple[Alarm, ...]
     wanders: Mapping[str, Wander] = field(default_factory=dict)
-    detector_seasons: Mapping[int, PowerSeason] = field(default_factory=dict)
+    detector_seasons: Mapping[Place, PowerSeason] = field(default_factory=dict)
 
     @property
     def work(self) -> list[WorkEvent]:
@@ -63,6 +66,7 @@ def read_history(
         tuple(
             JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
             for record in store.records(JOURNAL, *span_ns)
+            if record.columns["kind"] != ANTENNA  # too many to be shown
         ),
         tuple(
             _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
@@ -72,19 +76,21 @@ def read_history(
     )
 
 
-def _detector_seasons(store: Store, span_ns: tuple[int, int]) -> dict[int, PowerSeason]:
-    """Return the season of the detectors where one is found, by channel."""
-    fields = ("start_ns", "channel", "forward_w_mean", "swr")
-    rows = store.latest("transmissions", fields, "start_ns", *span_ns, MOST_TRANSMISSIONS)
-    if not rows:
-        return {}
-    table = np.array(rows, dtype=np.float64)
+def _detector_seasons(store: Store, span_ns: tuple[int, int]) -> dict[Place, PowerSeason]:
+    """Return the season of the detectors where one is found, by antenna and channel."""
+    fields = ("antenna", "channel", "start_ns", "forward_w_mean", "swr")
+    groups: dict[Place, list[tuple[int, float, float]]] = {}
+    for antenna, channel, *values in store.latest(
+        "transmissions", fields, "start_ns", *span_ns, MOST_TRANSMISSIONS
+    ):
+        if channel is not None:
+            groups.setdefault((antenna, channel), []).append(tuple(values))
     seasons = {}
-    for channel in np.unique(table[np.isfinite(table[:, 1]), 1]).tolist():
-        time_ns, _, watts, swr = table[table[:, 1] == channel].T
+    for place, values in groups.items():
+        time_ns, watts, swr = np.array(values, dtype=np.float64).T
         season = season_by_power(time_ns.astype(np.int64), watts, swr)
         if season is not None:
-            seasons[int(channel)] = season
+            seasons[place] = season
     return seasons
 
 
@@ -109,18 +115,26 @@ def account(
     limit: float,
     *,
     channels: Sequence[int] = (),
+    antenna: str | None = None,
     most: int | None = None,
     joint: bool = False,
+    plan: Mapping[int, float] = CHANNEL_MHZ,
     progress: Progress = lambda _: None,
 ) -> Account:
     """Return the account of a history, with the trends of the most used channels.
 
     limit     SWR
     channels  those wanted; all if empty
+    antenna   that wanted; all if None
     most      number of channels at most
     joint     also estimate the state of antenna and line
+    plan      frequencies of the channels, MHz
     """
-    used = [days for days in history.days if not channels or days.channel in channels]
+    used = [
+        days
+        for days in history.days
+        if (not channels or days.channel in channels) and antenna in (None, days.antenna)
+    ]
     used.sort(key=lambda days: (-int(days.transmissions.sum()), days.channel or 0))
     trends: list[ChannelAccount] = []
     for days in used[:most]:
@@ -128,7 +142,7 @@ def account(
         sound, instrument = separate(days, history.wanders)
         slope_u = instrument.slope_u if instrument.checks else 0.0
         of_days = trend(sound, events, history.weather, slope_u)
-        season = history.detector_seasons.get(days.channel or 0)
+        season = history.detector_seasons.get((days.antenna, days.channel))
         if season is not None:
             of_days = dataclasses.replace(of_days, reasons=(*of_days.reasons, season.describe()))
         trends.append(ChannelAccount(sound, of_days, instrument))
@@ -138,7 +152,7 @@ def account(
         progress("antenna and line")
         parts = [separate(days, history.wanders) for days in history.days]
         balance_u_db = max((part.balance_slope_u_db for _, part in parts), default=0.0)
-        state = station_state([days for days, _ in parts], history.work, balance_u_db)
+        state = _state([days for days, _ in parts], history.work, balance_u_db, plan)
     return Account(
         station,
         limit,
@@ -149,6 +163,23 @@ def account(
         history.weather,
         state,
     )
+
+
+def _state(
+    all_days: Sequence[Days],
+    work: Sequence[WorkEvent],
+    balance_u_db: float,
+    plan: Mapping[int, float],
+) -> StationState | None:
+    """Return the state of the most used antenna of which it can be determined, and its line."""
+    by_antenna: dict[str | None, list[Days]] = {}
+    for days in all_days:
+        by_antenna.setdefault(days.antenna, []).append(days)
+    order = sorted(
+        by_antenna.items(), key=lambda item: -sum(int(d.transmissions.sum()) for d in item[1])
+    )
+    states = ((antenna, station_state(own, work, balance_u_db, plan)) for antenna, own in order)
+    return next((replace(s, antenna=antenna) for antenna, s in states if s is not None), None)
 
 
 def _recalibrations(days: Days) -> list[WorkEvent]:

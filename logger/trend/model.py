@@ -75,6 +75,7 @@ def trend(
         curve=curve,
         second_opinion=opinion,
         reasons=tuple(_reasons(layout, day, int((~is_plausible).sum()))),
+        antenna=days.antenna,
     )
 
 

@@ -74,6 +74,7 @@ class Trend:
     curve: Curve
     second_opinion: SecondOpinion | None
     reasons: tuple[str, ...]  # short sentences: missing results, and why
+    antenna: str | None = None
 
 
 class StationState(msgspec.Struct, frozen=True, kw_only=True):
@@ -102,3 +103,4 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     resonance_khz_per_year: Estimate | None = None
     loss_db_per_year: Estimate | None = None
     reasons: tuple[str, ...] = ()
+    antenna: str | None = None

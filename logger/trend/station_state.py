@@ -9,13 +9,13 @@ both are named.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, FloatArray, WorkEvent
-from logger.feedline.frequency import channel_mhz
 from logger.physics.estimate import Estimate
 from logger.physics.reflection import COVERAGE
 from logger.trend.design import YEAR
@@ -40,14 +40,18 @@ DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
 
 def station_state(
-    used: Sequence[Days], events: Sequence[WorkEvent] = (), balance_u_db: float = 0.0
+    used: Sequence[Days],
+    events: Sequence[WorkEvent] = (),
+    balance_u_db: float = 0.0,
+    plan: Mapping[int, float] = CHANNEL_MHZ,
 ) -> StationState | None:
     """Return what changes at a station, None if that cannot be determined.
 
-    `balance_u_db` is the standard error of the slope of the coupler's balance, dB a year. It needs
-    three channels in regular use, and one antenna that explains their readings.
+    It needs three channels in regular use, and one antenna that explains their readings.
+    `balance_u_db` is the standard error of the slope of the balance of the ports, dB a year;
+    `plan` has the frequencies of channels, MHz.
     """
-    frequency_khz = [_khz(days) if len(days.day) >= LEAST_DAYS else None for days in used]
+    frequency_khz = [_khz(days, plan) if len(days.day) >= LEAST_DAYS else None for days in used]
     used = [days for days, khz in zip(used, frequency_khz, strict=True) if khz is not None]
     khz = np.array([khz for khz in frequency_khz if khz is not None])
     if len(np.unique(khz)) < LEAST_CHANNELS:
@@ -68,10 +72,10 @@ def station_state(
     return _judge(fit, used, balance_u_db)
 
 
-def _khz(days: Days) -> float | None:
+def _khz(days: Days, plan: Mapping[int, float]) -> float | None:
     if days.frequency_khz is not None:
         return days.frequency_khz
-    mhz = channel_mhz(days.channel)
+    mhz = None if days.channel is None else plan.get(days.channel)
     return None if mhz is None else 1e3 * mhz
 
 

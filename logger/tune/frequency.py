@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from drivers.channels import CHANNEL_MHZ
+from collections.abc import Mapping
+
 from logger.config.load import StationOptions
 from logger.live.carrier import Carrier
 
@@ -27,19 +28,20 @@ class FrequencyFinder:
             channel = None
         if khz == self._station.frequency_khz and not self._is_reported:
             khz = None
-        if channel is not None and khz is None and channel in CHANNEL_MHZ:
-            khz = 1e3 * CHANNEL_MHZ[channel]
+        plan = self._station.channels
+        if channel is not None and khz is None and channel in plan:
+            khz = 1e3 * plan[channel]
         if khz is None:
             return None
         self._is_reported = True
         return channel, khz
 
 
-def parse_where(text: str) -> Where | None:
-    """Return a typed citizens-band channel or frequency in MHz, None for anything else."""
+def parse_where(text: str, plan: Mapping[int, float]) -> Where | None:
+    """Return a typed channel of the plan or frequency in MHz, None for anything else."""
     try:
-        if text.isdecimal() and int(text) in CHANNEL_MHZ:
-            return int(text), 1e3 * CHANNEL_MHZ[int(text)]
+        if text.isdecimal() and int(text) in plan:
+            return int(text), 1e3 * plan[int(text)]
         mhz = float(text.lower().removesuffix("mhz").strip().replace(",", "."))
     except ValueError:
         return None

@@ -1,8 +1,8 @@
 """Rule `baseline-shift`: the level of transmissions differs from the forecast.
 
-The SWR of whole transmissions is compared with the forecast of their channel (or of the same
-frequency within 0.2 %, or of all if neither is known), in either direction: a line that soaks up
-water hides reflection. Directivity and calibration shift all readings alike and do not matter.
+The SWR of whole transmissions is compared with the forecast of their antenna and channel (without
+a channel, of the segment of the band), in either direction: a line that soaks up water hides
+reflection. Directivity and calibration shift all readings alike and do not matter.
 Transmissions with noise above MOST_NOISE or few settled pairs are ignored, and so are those above
 the limit of `high-swr`, which reports them.
 
@@ -67,7 +67,7 @@ RETURNED = "transmissions are back at their usual level"  # detail of a cleared 
 
 MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
-MOST_CHANNELS = 40
+MOST_CHANNELS = 64
 
 LEARN = 8  # transmissions of a day that can replace a forecast
 RUN = 4
@@ -183,7 +183,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineShift:
     """Return the rule's state machine; `active` if its alarm is open from before."""
     return BaselineShift(
-        options.baseline_shift.false_alarms_per_year, options.high_swr.limit, memory, active=active
+        options.false_alarm_rates()[KIND], options.high_swr.limit, memory, active=active
     )
 
 

@@ -134,7 +134,7 @@ class _Course:
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJoint:
     """Return the rule's state machine; `active` if its alarm is open from before."""
-    return HeatingJoint(options.heating_joint.false_alarms_per_year, memory, active=active)
+    return HeatingJoint(options.false_alarm_rates()[KIND], memory, active=active)
 
 
 class HeatingJoint(LearningRule):

@@ -59,7 +59,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True):
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> IntermittentContact:
     """Return the rule's state machine; `active` if its alarm is open from before."""
-    rate = options.intermittent_contact.false_alarms_per_year
+    rate = options.false_alarm_rates()[KIND]
     return IntermittentContact(rate, memory, active=active)
 
 

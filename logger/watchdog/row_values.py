@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import TypeVar
 
+from logger.places import place_name
 from logger.rows import Flag, Second, Transmission
 
 V = TypeVar("V")
 
-BIN = 0.002  # of ln frequency: width of a bin that replaces an unknown channel
 UNREADABLE = int(Flag.BELOW_FLOOR | Flag.CLIPPED | Flag.UNSETTLED)
 
 
@@ -40,10 +39,5 @@ def use_latest(memory: dict[str, V], name: str, default: V, most: int) -> V:
 
 
 def channel_of(row: Transmission) -> str:
-    """Return the name of the channel, or of the frequency, under which rows are compared."""
-    if row.channel is not None:
-        return f"channel {row.channel}"
-    if row.frequency_khz is None or row.frequency_khz <= 0:
-        return "this station"
-    centre_khz = math.exp(round(math.log(row.frequency_khz) / BIN) * BIN)
-    return f"{centre_khz / 1e3:.3f} MHz"
+    """Return the name of antenna and channel, or segment, under which rows are compared."""
+    return place_name(row.channel, row.frequency_khz, row.antenna, "this station")

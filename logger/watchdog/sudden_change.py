@@ -33,7 +33,7 @@ from logger.blocks import Floats, Times
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
 from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
-from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
+from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.watchdog.cusum import Bank, CusumCrossing
 from logger.watchdog.rule import Finding, LearningRule
 
@@ -112,7 +112,7 @@ class _Stay:
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> SuddenChange:
     """Return the rule's state machine; `active` if its alarm is open from before."""
-    return SuddenChange(options.sudden_change.false_alarms_per_year, memory, active=active)
+    return SuddenChange(options.false_alarm_rates()[KIND], memory, active=active)
 
 
 class SuddenChange(LearningRule):
@@ -148,7 +148,7 @@ class SuddenChange(LearningRule):
         for begin, end in itertools.pairwise(edges):
             if begin == end:
                 continue
-            stay = self._stay(int(start_ns[begin]), float(place[begin]), float(rho[begin]))
+            stay = self._stay(int(start_ns[begin]), str(place[begin]), float(rho[begin]))
             while begin < end:
                 part = slice(begin, end)
                 begin += self._some(
@@ -169,11 +169,11 @@ class SuddenChange(LearningRule):
         self._bank.restart()
         return findings
 
-    def _stay(self, start_ns: int, place: float, first: float) -> _Stay:
+    def _stay(self, start_ns: int, place: str, first: float) -> _Stay:
         stays = self._stays
         if not stays or stays[-1].start_ns != start_ns or stays[-1].count >= MOST_QUARTERS:
             self._bank.restart()
-            stays.append(_Stay(start_ns, channel_key(place), first))
+            stays.append(_Stay(start_ns, place, first))
             normal = self.memory.channels.get(stays[-1].channel)
             if normal is not None and normal.levels >= LEAST_LEVELS:
                 stays[-1].weight = 1 / _level_variance(normal)

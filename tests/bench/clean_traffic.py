@@ -17,6 +17,7 @@ from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import (
+    AntennaOptions,
     FaultsOptions,
     StationOptions,
     TransmissionOptions,
@@ -43,6 +44,7 @@ class Settings(msgspec.Struct):
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
+    antennas: tuple[AntennaOptions, ...] = ()
 
 
 def main(hours: float, seed: int) -> None:

@@ -34,6 +34,7 @@ from logger.blocks import Noise
 from logger.calibration import bench_points, file
 from logger.calibration.coupler import Coupler
 from logger.config.load import (
+    AntennaOptions,
     FaultsOptions,
     HighSwrOptions,
     StationOptions,
@@ -78,6 +79,7 @@ class Settings(msgspec.Struct):
     watchdog: WatchdogOptions = WatchdogOptions(high_swr=HighSwrOptions(limit=900.0))
     faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
+    antennas: tuple[AntennaOptions, ...] = ()
 
 
 class Outcome(NamedTuple):

@@ -8,6 +8,7 @@ import msgspec
 
 from drivers.contract import SampleBlock
 from logger.config.load import (
+    AntennaOptions,
     FaultsOptions,
     StationOptions,
     TransmissionOptions,
@@ -27,6 +28,7 @@ class Settings(msgspec.Struct):
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
+    antennas: tuple[AntennaOptions, ...] = ()
 
 
 def blocks(station: Station, record: Record, pairs: int = PAIRS) -> Iterator[SampleBlock]:

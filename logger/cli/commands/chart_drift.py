@@ -23,11 +23,13 @@ from logger.errors import StoreError, UsageError
     metavar="N",
     help="Draw this channel; up to four of them. Default: the four most used.",
 )
+@click.option("--antenna", metavar="NAME", help="Only this one of several configured antennas.")
 @span_options
 def command(
     config_path: Path | None,
     output: Path,
     channels: tuple[int, ...],
+    antenna: str | None,
     since: str | None,
     until: str | None,
 ) -> None:
@@ -42,10 +44,14 @@ def command(
     from logger.store.reader import Store
 
     check_suffix(output)
+    if antenna is not None:
+        config.antenna(antenna)  # raises UsageError
     if len(set(channels)) > MOST_CHANNELS:
         raise UsageError(f"--channel: a sheet has room for {MOST_CHANNELS}; draw several sheets")
     with Store.reader(config.store.path) as store:
-        account = account_of(store, config, since, until, time.time_ns(), channels, MOST_CHANNELS)
+        account = account_of(
+            store, config, since, until, time.time_ns(), channels, MOST_CHANNELS, antenna=antenna
+        )
     readable = {trend.days.channel for trend in account.channels}
     missing = [str(channel) for channel in dict.fromkeys(channels) if channel not in readable]
     if missing:

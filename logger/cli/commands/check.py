@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
 from logger.cli.station import calibration_of, config_option, configuration
-from logger.config.load import InfluxOptions
+from logger.config.load import (
+    DEFAULT_PLAN,
+    AntennaOptions,
+    Config,
+    InfluxOptions,
+    StationOptions,
+    antenna_numbers,
+)
 from logger.config.notifiers import NotifierOptions
 from logger.wording import count, span
 
@@ -27,12 +35,15 @@ def command(config_path: Path | None) -> None:
     content = calibration_of(config)
     coupler = Coupler(content, config.station.frequency_khz, config.station.temperature_range_c)
     watchdog = config.watchdog
+    rates = watchdog.false_alarm_rates()
     floor_w = coupler.readable_floor_w(bench_noise(coupler))
     valid = content.valid
     leak = content.directivity
     lines = [
         ("configuration", f"{config.path}: valid"),
         ("station", config.station.name + _channel(config.station.channel)),
+        ("", _plan(config.station)),
+        *(("" if n else "antennas", text) for n, text in enumerate(_antennas(config))),
         ("driver", config.kind),
         (
             "calibration",
@@ -66,8 +77,8 @@ def command(config_path: Path | None) -> None:
             f" {watchdog.high_reflected_power.hold_ms:g} ms",
         ),
         ("", f"no-data after {watchdog.no_data.after_s:g} s; detector-fault"),
-        ("", "target false alarms per year:"),
-        *(("", f"{kind} {rate:g}") for kind, rate in watchdog.false_alarms_per_year().items()),
+        ("", f"target false alarms per year, whole station: {sum(rates.values()):g}"),
+        *(("", f"{kind} {rate:g}") for kind, rate in rates.items()),
         ("store", str(config.store.path)),
         *(
             ("" if index or number else "influxdb", text)
@@ -109,3 +120,56 @@ def _notifier(options: NotifierOptions) -> str:
 
 def _channel(channel: int | None) -> str:
     return "" if channel is None else f", channel {channel} unless the bridge reports it"
+
+
+def _plan(station: StationOptions) -> str:
+    """Return the channel plan in words."""
+    plan = station.channels
+    if not plan:
+        return "no channel plan: a frequency is configured; see station.channel_plan"
+    words = f"{count(len(plan), 'channel')} of the plan {station.channel_plan or DEFAULT_PLAN}"
+    if station.channel_plan is None:
+        words += ", by default; another one: station.channel_plan"
+    if station.channel is not None:
+        mhz = plan.get(station.channel)
+        own = "has no frequency" if mhz is None else f"is {mhz:g} MHz"
+        words += f"; channel {station.channel} {own}"
+    return words
+
+
+def _antennas(config: Config) -> Iterator[str]:
+    """Yield a line for each antenna, and how one of several on a band is known."""
+    antennas = config.antennas
+    for antenna, number in zip(antennas, antenna_numbers(antennas), strict=True):
+        line = config.line_of(antenna.name)
+        parts = [
+            ", ".join(band.name for band in antenna.ranges) or "all bands",
+            f"{number:g} in the bridge's column antenna",
+            *([] if line.cable is None else [line.cable]),
+            *([] if line.length_m is None else [f"{line.length_m:g} m"]),
+        ]
+        yield f"{antenna.name}: {', '.join(parts)}"
+    shared = [
+        f"{one.name} and {other.name}"
+        for n, one in enumerate(antennas)
+        for other in antennas[:n]
+        if _overlap(one, other)
+    ]
+    if shared:
+        yield (
+            f"{'; '.join(shared)} share a band: without that column, note each change with"
+            " `mismatchd journal add --kind antenna NAME`"
+        )
+
+
+def _overlap(one: AntennaOptions, other: AntennaOptions) -> bool:
+    """True if both antennas may be in use at some frequency."""
+    return (
+        not one.bands
+        or not other.bands
+        or any(
+            a.low_mhz < b.high_mhz and b.low_mhz < a.high_mhz
+            for a in one.ranges
+            for b in other.ranges
+        )
+    )

@@ -29,6 +29,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
 
     frequency: float | None
     cables: tuple[str, ...]
+    antenna: str | None
     lengths: tuple[float, ...]
     swr: float
     where: str
@@ -51,6 +52,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     help=f"{', '.join(published())}, or NAME=DB from a data sheet, dB per 100 m; may be repeated."
     " Default: all of these.",
 )
+@click.option("--antenna", metavar="NAME", help="The configured antenna at its end.")
 @click.option("--length", "lengths", callback=numbers, metavar="M,M,...", help="Lengths in metres.")
 @click.option(
     "--swr",
@@ -136,14 +138,14 @@ def _terms(wanted: ComparisonOptions, config: Config | None) -> tuple[Terms, Seq
     """Return the terms and the lengths, m, of the comparison. Raises UsageError."""
     mhz, lengths = wanted.frequency, wanted.lengths
     if mhz is None and config is not None:
-        mhz = mhz_of(config.station.frequency_mhz, config.station.channel)
+        mhz = mhz_of(config.station)
     if mhz is None:
         raise UsageError(
             "frequency missing; give --frequency MHZ (27.2 for the citizens band), or"
             " station.channel or station.frequency_mhz in the configuration"
         )
     if not lengths:
-        installed_m = None if config is None else config.feedline.length_m
+        installed_m = None if config is None else config.line_of(wanted.antenna).length_m
         lengths = LENGTHS_M if installed_m is None else (installed_m,)
     return Terms(mhz, wanted.swr, wanted.where == "antenna", wanted.power), lengths
 

@@ -15,7 +15,7 @@ from logger.cli.guides.carriers import Carriers
 from logger.cli.guides.session import confirm, stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.station import config_option, configuration, make_ready
-from logger.config.load import Config
+from logger.config.load import Config, StationOptions
 from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings
@@ -52,6 +52,7 @@ DAEMON = (
     " the impedance of the line is not exactly that of the coupler.",
 )
 @click.option("--cable", metavar="NAME", help="The installed cable. Default: feedline.cable.")
+@click.option("--antenna", metavar="NAME", help="Measure the line to this configured antenna.")
 @click.option(
     "--length",
     type=click.FloatRange(0, min_open=True),
@@ -70,6 +71,7 @@ def command(
     config_path: Path | None,
     far_end: str,
     cable: str | None,
+    antenna: str | None,
     length: float | None,
     frequency: float | None,
 ) -> None:
@@ -85,10 +87,11 @@ def command(
     config = configuration(config_path or context.obj)
     terminal = Terminal()
     station = config.station
-    cable, length = cable or config.feedline.cable, length or config.feedline.length_m
+    line = config.line_of(antenna)
+    cable, length = cable or line.cable, length or line.length_m
     if cable is not None:
         # Reject an unknown cable before measuring.
-        attenuation(cable, mhz_of(frequency or station.frequency_mhz, station.channel) or USUAL_MHZ)
+        attenuation(cable, mhz_of(station, frequency) or USUAL_MHZ)
     with stoppable(
         terminal,
         lambda: "stopped; nothing was saved",
@@ -102,7 +105,8 @@ def command(
             "Is all of this done, and is nobody near the far end? (yes or no):",
         )
         carrier = carriers.wait(2 * LOW_W)
-    reading = _line_loss(carrier, far_end, cable, length, _khz(carrier, station.channel, frequency))
+    khz = _khz(carrier, station, frequency)
+    reading = _line_loss(carrier, far_end, cable, length, khz, antenna)
     earlier, record = _insert(config, carriers.coupler, reading)
     terminal.say("")
     for text in findings(reading, carrier.flags, earlier):
@@ -111,15 +115,20 @@ def command(
     click.echo(msgspec.json.encode(record).decode())
 
 
-def _khz(carrier: Carrier, channel: int | None, mhz: float | None) -> float | None:
+def _khz(carrier: Carrier, station: StationOptions, mhz: float | None) -> float | None:
     """Return the frequency in kHz: as given, as reported by the bridge, or of the channel."""
     reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
-    used_mhz = mhz_of(reported if mhz is None else mhz, carrier.channel, channel)
+    used_mhz = mhz_of(station, reported if mhz is None else mhz, carrier.channel)
     return None if used_mhz is None else 1e3 * used_mhz
 
 
 def _line_loss(
-    carrier: Carrier, far_end: str, cable: str | None, length_m: float | None, khz: float | None
+    carrier: Carrier,
+    far_end: str,
+    cable: str | None,
+    length_m: float | None,
+    khz: float | None,
+    antenna: str | None,
 ) -> LineLoss:
     """Return the line loss from a carrier. Raises MismatchdError if it was too weak."""
     swr = carrier.reading
@@ -149,6 +158,7 @@ def _line_loss(
         nominal_high_db=nominal[2],
         calibration_id=carrier.calibration_id,
         transmission_id=carrier.id,
+        antenna=antenna or carrier.antenna,
     )
 
 

@@ -20,6 +20,7 @@ from logger.isolate.chain import DEFAULT, KINDS, parse_chain
 from logger.isolate.session import KIND, IsolationSession, restore
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, UsualSwr, usual_swr
+from logger.live.carrier import Carrier
 from logger.store.reader import Store
 from logger.store.work_session import WorkSession
 
@@ -81,9 +82,11 @@ def command(
         count = words.count_trials(len(work.session.state.outcomes))
         return f"stopped: {count} kept; the same command continues."
 
-    def usual_on(channel: int | None) -> UsualSwr:
+    def usual_on(carrier: Carrier) -> UsualSwr:
         with Store.reader(path) as store:
-            return usual_swr(store, _now_ns(), channel)
+            return usual_swr(
+                store, _now_ns(), carrier.channel, carrier.frequency_khz, carrier.antenna
+            )
 
     with stoppable(
         terminal,

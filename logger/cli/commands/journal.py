@@ -10,10 +10,10 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.station import config_option, created_store, store_path
+from logger.cli.station import config_option, config_sections, created_store, store_path
 from logger.config.report import one_line
 from logger.errors import UsageError
-from logger.store.journal import KINDS, Journal
+from logger.store.journal import ANTENNA, KINDS, Journal
 from logger.utc import FOREVER, format_ns, parse_time
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -44,7 +44,8 @@ def command() -> None:
     type=click.Choice(KINDS),
     default="remark",
     show_default=True,
-    help="Trends restart at a repair or an adjustment.",
+    help="Trends restart at a repair or an adjustment; with `antenna`, TEXT is the name of the one"
+    " in use from then on.",
 )
 @_time_option
 @config_option
@@ -52,6 +53,8 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
     """Add TEXT, dated now unless --time is given. A running daemon takes it into account."""
 
     text = _one_line(text)
+    if kind == ANTENNA:
+        config_sections(config_path).antenna(text)  # raises UsageError
     now_ns = time.time_ns() // 1000 * 1000
     time_ns = now_ns if when is None else parse_time(when, now_ns)
     path = store_path(config_path)
@@ -82,6 +85,10 @@ def edit(
         changes["time_ns"] = parse_time(when, time.time_ns())
     if not changes:
         raise UsageError("nothing to correct; give --text, --kind or --time")
+    if kind == ANTENNA:  # the text may be that of another kind of entry
+        if text is None:
+            raise UsageError("--kind antenna: give the antenna's name with --text")
+        config_sections(config_path).antenna(changes["text"])  # raises UsageError
     with Journal.editor(store_path(config_path)) as journal:
         is_found = journal.update(number, changes)
     _report(number, is_found, "corrected")

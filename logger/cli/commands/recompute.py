@@ -78,6 +78,8 @@ def _summarize(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterato
         if by_raw.withdrawn:
             text += f"; {count(by_raw.withdrawn, 'alarm')} of an earlier recompute withdrawn"
         yield text
+    if by_raw.renamed:
+        yield f"by band and journal: another antenna of {count(by_raw.renamed, 'transmission')}"
     if by_means.transmissions:
         changes = [
             f"{name} {change:{form}}"
@@ -95,5 +97,6 @@ def _summarize(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterato
     if by_means.without_seconds:
         without = count(by_means.without_seconds, "transmission")
         yield f"{without} without stored seconds, unchanged"
-    if not by_raw.pairs and not by_means.transmissions + by_means.without_seconds:
+    idle = not (by_raw.pairs or by_raw.renamed or by_means.transmissions)
+    if idle and not by_means.without_seconds:
         yield "nothing to do: all transmissions use this calibration, and no pairs are archived"

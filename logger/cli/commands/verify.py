@@ -71,7 +71,7 @@ def command(config_path: Path | None) -> None:
             "Is the dummy load connected? (yes or no):",
         )
         session = work.session or work.begin(VerificationSession(VerificationState()))
-        VerificationGuide(terminal, carriers, session, work.save).run()
+        VerificationGuide(terminal, carriers, session, work.save, config.station).run()
     assert session.state.load is not None
     new = session.result(coupler, _transmitter_db(path, session.state.load.channel))
     with Verifications.editor(path) as store:

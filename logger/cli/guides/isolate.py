@@ -169,7 +169,7 @@ class IsolationGuide:
 
     def _nominal_db(self) -> float | None:
         line, station = self._config.feedline, self._config.station
-        mhz = mhz_of(station.frequency_mhz, station.channel)
+        mhz = mhz_of(station)
         if line.cable is None or line.length_m is None:
             return None
         return attenuation(line.cable, mhz or USUAL_MHZ).high * line.length_m / 100

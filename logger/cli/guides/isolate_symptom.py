@@ -13,6 +13,7 @@ from logger.isolate.chain import Symptom
 from logger.isolate.reading import too_high, too_low
 from logger.isolate.session import IsolationSession, IsolationState, TrialOutcome
 from logger.isolate.usual import UsualSwr
+from logger.live.carrier import Carrier
 from logger.physics.reflection import HIGHEST_SWR
 
 NO_CARRIER = {"n": "no power reaches the coupler when I key"}
@@ -26,11 +27,11 @@ def find_symptom(
     terminal: Terminal,
     carriers: Carriers,
     session: IsolationSession,
-    usual_on: Callable[[int | None], UsualSwr],
+    usual_on: Callable[[Carrier], UsualSwr],
 ) -> None:
     """Determine the symptom and begin the session with it, unless nothing is wrong now.
 
-    `usual_on` returns the usual SWR on a channel. Raises the exceptions of `Carriers.wait`.
+    `usual_on` returns the usual SWR where a carrier was. Raises the exceptions of `Carriers.wait`.
     """
     terminal.say("")
     terminal.say(
@@ -54,13 +55,13 @@ def _measure(
     terminal: Terminal,
     carriers: Carriers,
     state: IsolationState,
-    usual_on: Callable[[int | None], UsualSwr],
+    usual_on: Callable[[Carrier], UsualSwr],
 ) -> Symptom | None:
     swr = None
     while swr is None:
         carrier = carriers.wait(USUAL_W, NO_CARRIER)
         swr = report_swr(carrier, terminal)
-    usual = usual_on(carrier.channel)
+    usual = usual_on(carrier)
     if state.usual_swr is None:
         state.usual_swr = usual.highest
     state.lowest_usual_swr = usual.lowest

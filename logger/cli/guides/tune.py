@@ -41,6 +41,7 @@ class TuningGuide:
         self._session = session
         self._save = save
         self._finder = FrequencyFinder(station)
+        self._plan = station.channels
         self._advice: TuningAdvice | None = session.advice() if session.ready else None
         self._is_shown = False  # the advice
 
@@ -128,10 +129,10 @@ class TuningGuide:
             answer = self._terminal.answer(f"Which channel was it, or MHz?{hint}")
             if not answer and expected is not None:
                 return expected.channel, expected.frequency_khz
-            where = parse_where(answer)
+            where = parse_where(answer, self._plan)
             if where is not None:
                 return where
-            self._terminal.say("A channel from 1 to 40, or a frequency like 27.205.")
+            self._terminal.say("A channel of the plan, or a frequency like 27.205.")
 
     def _ask_if_moved(self) -> None:
         """Ask if the antenna has been moved as advised, as a channel was keyed again."""

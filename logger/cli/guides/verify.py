@@ -10,6 +10,7 @@ from logger.cautions import VERIFY_OPEN, before_keying
 from logger.cli.guides.carriers import NOTHING, Carriers, Instead
 from logger.cli.guides.terminal import Terminal
 from logger.cli.numbers import positive
+from logger.config.load import StationOptions
 from logger.errors import MismatchdError
 from logger.feedline.frequency import mhz_of
 from logger.live.carrier import Carrier
@@ -30,8 +31,10 @@ class VerificationGuide:
         carriers: Carriers,
         session: VerificationSession,
         save: Callable[[], None],
+        station: StationOptions,
     ) -> None:
         self._terminal, self._carriers, self._save = terminal, carriers, save
+        self._station = station
         self._state = session.state
 
     def run(self) -> None:
@@ -74,7 +77,7 @@ class VerificationGuide:
                     f"Read {carrier.duration_s:.0f} s: forward {keying.forward_w:.3g} W, reflected"
                     f" {keying.reflected_w:.3g} W."
                 )
-                return _keyed(keying, carrier)
+                return _keyed(keying, carrier, self._station)
             self._terminal.say(f"{carrier.duration_s:.1f} s is too short; key once more.")
 
     def _ask_meter(self, load: KeyedReading) -> float | None:
@@ -102,9 +105,9 @@ class VerificationGuide:
         return answer.lower() in ("yes", "y")
 
 
-def _keyed(keying: Keying, carrier: Carrier) -> KeyedReading:
+def _keyed(keying: Keying, carrier: Carrier, station: StationOptions) -> KeyedReading:
     reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
-    mhz = mhz_of(reported, carrier.channel)
+    mhz = mhz_of(station, reported, carrier.channel)
     return KeyedReading(
         keying, carrier.end_ns, carrier.channel, None if mhz is None else 1e3 * mhz, carrier.id
     )
