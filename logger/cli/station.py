@@ -45,11 +45,15 @@ def output_option(text: str) -> Callable[[F], F]:
     )
 
 
-def configuration(config_path: Path | None) -> Config:
-    """Load the configuration and print its warnings to stderr. Raises ConfigError."""
+def _echo(text: str) -> None:
+    click.echo(text, err=True)
+
+
+def configuration(config_path: Path | None, warn: Callable[[str], None] = _echo) -> Config:
+    """Load the configuration; each of its warnings goes to `warn`. Raises ConfigError."""
     config = config_file.load(config_path or config_file.default_path(os.environ, Path.cwd()))
     for warning in config.warnings:
-        click.echo(f"warning: {warning}", err=True)
+        warn(f"warning: {warning}")
     return config
 
 
