@@ -281,7 +281,10 @@ class Sections(Section, frozen=True, kw_only=True):
     """The file as written."""
 
     station: StationOptions = StationOptions()
-    driver: dict[str, Any]
+    driver: Annotated[
+        dict[str, Any],
+        Meta(description="Bridge or converter: `kind` names the driver, the rest are its keys."),
+    ]
     calibration: Annotated[
         Path | None,
         Meta(
@@ -296,7 +299,10 @@ class Sections(Section, frozen=True, kw_only=True):
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
-    notify: list[dict[str, Any]] = msgspec.field(default_factory=list)
+    notify: Annotated[
+        list[dict[str, Any]],
+        Meta(description="Notifiers: `kind` names what is notified, the rest are its keys."),
+    ] = msgspec.field(default_factory=list)
 
     @property
     def forwarders(self) -> list[InfluxOptions]:

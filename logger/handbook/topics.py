@@ -15,6 +15,7 @@ TOPICS = (
     "telling",
     "databases",
     "upkeep",
+    "host",
     "safety",
     "troubleshooting",
     "theory",
