@@ -13,7 +13,7 @@ ROOT = Path(__file__).parent.parent
 LAYERS = (
     "blocks cautions daily errors wording",
     "utc",
-    "rows",
+    "local_time rows",
     "physics",
     "calibration config",
     "stages",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -15,7 +16,7 @@ from logger.errors import ConfigError
 if TYPE_CHECKING:
     from logger.calibration.coupler import Coupler
     from logger.calibration.file import CalibrationFile
-    from logger.config.load import Config
+    from logger.config.load import Config, Sections
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -31,6 +32,24 @@ def config_option(function: F) -> F:
         help="Configuration file. Default: $MISMATCHD_CONFIG, ./config.yaml, then"
         " /etc/mismatchd/config.yaml.",
     )(function)
+
+
+def local_option(function: F) -> F:
+    """Add --local/--utc; the command receives `local`, None if neither is given."""
+    return click.option(
+        "--local/--utc",
+        "local",
+        default=None,
+        help="Print times in the configured `time_zone`, or else that of this host; or in UTC."
+        " Default: `time_zone` if it is configured, else UTC.",
+    )(function)
+
+
+def zone_of(config_path: Path | None, local: bool | None) -> tzinfo:
+    """Return the time zone for what a person reads. Raises ConfigError."""
+    from logger.local_time import reader_zone
+
+    return reader_zone(local, _sections(config_path).time_zone, os.environ)
 
 
 def output_option(text: str) -> Callable[[F], F]:
@@ -59,8 +78,13 @@ def configuration(config_path: Path | None, warn: Callable[[str], None] = _echo)
 
 def store_path(config_path: Path | None) -> Path:
     """Return the path of the store, without importing the driver. Raises ConfigError."""
-    path = config_path or config_file.default_path(os.environ, Path.cwd())
-    return config_file.load_sections(path).store.path
+    return _sections(config_path).store.path
+
+
+def _sections(config_path: Path | None) -> Sections:
+    return config_file.load_sections(
+        config_path or config_file.default_path(os.environ, Path.cwd())
+    )
 
 
 def configuration_if_any(config_path: Path | None) -> Config | None:

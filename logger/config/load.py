@@ -299,6 +299,13 @@ class Sections(Section, frozen=True, kw_only=True):
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
+    time_zone: Annotated[
+        Text | None,
+        Meta(
+            description="IANA name of the time zone in which commands and charts show times to a"
+            " person; default: UTC. Exports, JSON and logs are in UTC."
+        ),
+    ] = None
     notify: Annotated[
         list[dict[str, Any]],
         Meta(description="Notifiers: `kind` names what is notified, the rest are its keys."),
@@ -389,6 +396,8 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
             ("station", "frequency_mhz"),
             f"{mhz:g} MHz looks like a value in kHz; did you mean {mhz / 1000:g}?",
         )
+    if sections.time_zone is not None:
+        _check_zone(report, sections.time_zone)
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
         if title in titles[:index]:
@@ -396,6 +405,19 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
                 ("influxdb", index), f"{title!r} occurs twice; give one another name"
             )
     return report, sections
+
+
+def _check_zone(report: ConfigErrors, name: str) -> None:
+    from zoneinfo import ZoneInfo, available_timezones
+
+    try:
+        ZoneInfo(name)
+        return
+    except (OSError, ValueError, KeyError):  # ZoneInfoNotFoundError is a KeyError
+        pass
+    near = suggest(name, sorted(available_timezones()), "")
+    advice = near if near.endswith("?") else "write a name such as Europe/Berlin"
+    raise report.error(("time_zone",), f"this host knows no time zone {name!r}; {advice}")
 
 
 def _driver_class(report: ConfigErrors, section: dict[str, Any]) -> DriverClass:

@@ -65,6 +65,7 @@ def command(
     --address and a token. Ctrl-C stops it.
     """
     from logger.cli.commands.handbook import reference
+    from logger.local_time import reader_zone
     from logger.page.admission import Gate
     from logger.page.app import application
     from logger.page.drawings import Station
@@ -80,6 +81,7 @@ def command(
         calibration_of(config),
         config.station,
         line_db(config),
+        reader_zone(None, config.time_zone, os.environ),
     )
     host_address = _address(address)
     if (certificate is None) != (key is None):

@@ -13,9 +13,10 @@ from typing import Any
 import click
 import msgspec
 
-from logger.cli.station import config_option, configuration, store_path
+from logger.cli.station import config_option, configuration, local_option, store_path, zone_of
 from logger.errors import StoreError
 from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status, ask
+from logger.local_time import in_zone
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
 from logger.store.outbox import Outbox
@@ -27,7 +28,8 @@ from logger.wording import count
 @click.command("status")
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(config_path: Path | None, as_json: bool) -> None:
+@local_option
+def command(config_path: Path | None, as_json: bool, local: bool | None) -> None:
     """Show the state of the daemon.
 
     Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
@@ -82,8 +84,9 @@ def command(config_path: Path | None, as_json: bool) -> None:
             for line in _forwarder_lines(forwarder, stored["server_warnings"])
         ]
         outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
+        zone = zone_of(config_path, local)
         for name, text in [*_daemon_lines(live), *outlets, *_store_lines(stored)]:
-            click.echo(f"{name:14}{text}")
+            click.echo(in_zone(f"{name:14}{text}", zone))
     if live is None:
         sys.exit(1)
 
