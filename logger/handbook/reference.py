@@ -47,6 +47,11 @@ from logger.service.openmetrics import Family
 from logger.store.tables import FORWARDED, TABLES
 
 HELP_WIDTH = 88
+FILE_FORMAT = (
+    "A YAML file. Relative paths start at its folder. Unknown keys are errors. `driver` is a"
+    " mapping with a `kind`; `notify` is a list of such mappings, `influxdb` a mapping or a list of"
+    " mappings."
+)
 # Units by the suffix of a key or column.
 UNITS = {
     "_days": "days",
@@ -175,9 +180,7 @@ def _configuration() -> Iterator[str]:
     yield from (
         "## Configuration",
         "",
-        "A YAML file. Relative paths start at its folder. Unknown keys are errors. `driver` is a"
-        " mapping with a `kind`; `notify` is a list of such mappings, `influxdb` a mapping or a"
-        " list of mappings.",
+        FILE_FORMAT,
         "",
     )
     for heading, keys in configuration().items():
