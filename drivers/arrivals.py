@@ -1,11 +1,11 @@
-"""Reading of bytes from a serial link as they arrive: few wake-ups, bounded in a flood."""
+"""Reading of bytes from a link as they arrive: few wake-ups, bounded in a flood."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 from drivers.recording import Chunk
-from drivers.serial_link import SerialLink
 
 SLEEP_FROM_S = 0.01
 FLOOD_BYTES = 2048  # from this size on, a chunk is not left to accumulate for long
@@ -13,6 +13,22 @@ MOST_BYTES = 1 << 20  # most bytes taken in one read
 DRAIN_S = 0.05
 BEHIND_S = 2.0  # data has been waiting all this time: it arrives faster than it can be processed,
 KEPT_BYTES = 1 << 16  # so only the newest is processed
+
+
+class Link(Protocol):
+    """What bytes arrive on; `drivers.serial_link.SerialLink` describes each part."""
+
+    generation: int
+    away: str | None
+    counters: dict[str, int]
+
+    def open(self, *, wait: bool = False) -> None: ...
+
+    def read(self, timeout_s: float) -> bytes: ...
+
+    def notices(self) -> list[str]: ...
+
+    def close(self) -> None: ...
 
 
 class Arrivals:
@@ -24,7 +40,7 @@ class Arrivals:
 
     def __init__(
         self,
-        link: SerialLink,
+        link: Link,
         reopened: Callable[[], None],
         *,
         now_ns: Callable[[], int],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import socket
 import threading
 import time
 import tty
@@ -12,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers.contract import ENTRY_POINTS, SampleBlock
 from drivers.contract_suite import Bench, DriverContract, Reader, make_driver
@@ -20,8 +23,11 @@ from drivers.frames.messages import Identity, Settings, command
 from drivers.recording import Chunk, Header, Writer
 from drivers.text_lines.driver import TextLinesDriver
 from drivers.timeline import host_ns
+from tests.counterparts import Broker
+from tests.deadlines import scale
 from tests.frames_encoder import pack_block, pack_identity
 from tests.iio_bench import BufferedBench, PolledBench
+from tests.servers import free_port
 
 pytestmark = pytest.mark.realtime
 
@@ -91,6 +97,89 @@ class FramesBench(TextLinesBench):
         block = pack_block(self.settings, number, clock_us, codes.astype(np.uint16))
         with contextlib.suppress(BlockingIOError):  # nobody listens
             os.write(self._master, identity + block)
+
+
+class UdpBench(Bench):
+    """A bridge that sends datagrams to a port of this machine, and a stranger who sends others."""
+
+    kind = "udp"
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self._bridge, self._stranger = (socket.socket(type=socket.SOCK_DGRAM) for _ in range(2))
+        self._stranger.bind(("127.0.0.2", 0))
+        with socket.socket(type=socket.SOCK_DGRAM) as free:
+            free.bind(("127.0.0.1", 0))
+            self._port = free.getsockname()[1]
+
+    def options(self) -> dict[str, Any]:
+        return {
+            "port": self._port,
+            "address": "127.0.0.1",
+            "sender": "127.0.0.1",
+            "columns": ["forward_mv", "reflected_mv"],
+        }
+
+    def absent(self) -> dict[str, Any]:
+        return {"port": self._port, "address": "192.0.2.1"}  # no address of this machine
+
+    def say(self, number: int, forward_v: float, reflected_v: float) -> None:
+        pair = f"{1000 * forward_v:.1f},{1000 * reflected_v:.1f}"
+        self._bridge.sendto(pair.encode(), ("127.0.0.1", self._port))
+        if number % 3 == 0:
+            self._stranger.sendto(b"777,777", ("127.0.0.1", self._port))
+
+    def close(self) -> None:
+        self._bridge.close()
+        self._stranger.close()
+
+
+class MqttBench(Bench):
+    """A bridge that publishes through a real broker, which can be killed and keeps an old pair."""
+
+    kind = "mqtt"
+    reconnects = True
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self._broker = Broker(folder)
+        self._connected = threading.Event()
+        self._bridge = paho.Client(CallbackAPIVersion.VERSION2)
+        self._bridge.on_connect = lambda *_: self._connected.set()
+        self._bridge.on_disconnect = lambda *_: self._connected.clear()
+        self._bridge.reconnect_delay_set(1, 1)
+        self._broker.start()
+        self._bridge.connect("127.0.0.1", self._broker.port)
+        self._bridge.loop_start()
+        assert self._connected.wait(scale(5))
+        self._bridge.publish("shed/coupler", "777,777", qos=1, retain=True).wait_for_publish(5)
+
+    def options(self) -> dict[str, Any]:
+        return {
+            "host": "127.0.0.1",
+            "port": self._broker.port,
+            "topic": "shed/coupler",
+            "columns": ["forward_mv", "reflected_mv"],
+        }
+
+    def absent(self) -> dict[str, Any]:
+        return {"host": "127.0.0.1", "port": free_port(), "topic": "shed/coupler"}
+
+    def say(self, number: int, forward_v: float, reflected_v: float) -> None:
+        if self._connected.is_set():
+            pair = f"{1000 * forward_v:.1f},{1000 * reflected_v:.1f}"
+            self._bridge.publish("shed/coupler", pair)
+
+    def lose(self) -> None:
+        self._broker.kill()
+
+    def restore(self) -> None:
+        self._broker.start()
+
+    def close(self) -> None:
+        self._bridge.disconnect()
+        self._bridge.loop_stop()
+        self._broker.kill()
 
 
 class ReplayBench(Bench):
@@ -171,6 +260,14 @@ class TestTextLines(DriverContract):
 
 class TestFrames(DriverContract):
     bench_class = FramesBench
+
+
+class TestUdp(DriverContract):
+    bench_class = UdpBench
+
+
+class TestMqtt(DriverContract):
+    bench_class = MqttBench
 
 
 class TestReplay(DriverContract):

@@ -304,3 +304,12 @@ def test_the_stream_starts_with_the_identity(board: Board) -> None:
     assert identity.name == "avr bridge 1"
     assert identity.why_started == "power"
     assert identity.settings.boot == 0
+
+
+def test_the_prebuilt_file_is_what_the_compiler_makes(tmp_path: Path) -> None:
+    version = subprocess.run([needed("avr-gcc"), "-dumpversion"], capture_output=True, check=True)
+    if version.stdout.strip() != b"5.4.0":
+        pytest.skip("the prebuilt file was made by avr-gcc 5.4.0, that of Debian 12")
+    avr.build(tmp_path)
+    built = (tmp_path / "bridge.hex").read_bytes()
+    assert built == (avr.FIRMWARE / "bridge.hex").read_bytes(), "run `make prebuilt`"

@@ -13,7 +13,7 @@ ROOT = Path(__file__).parent.parent
 LAYERS = (
     "bands blocks cautions daily errors wording",
     "places utc",
-    "rows",
+    "local_time rows",
     "physics",
     "calibration config",
     "stages",

@@ -435,6 +435,23 @@ def test_the_other_units_are_sound_and_shut(tmp_path: Path, name: str) -> None:
         assert "MemoryMax" in settings
 
 
+def test_the_template_is_the_unit_with_a_name(tmp_path: Path) -> None:
+    template = UNIT.with_name("mismatchd@.service")
+    wanted = [
+        (key, value.replace("/etc/mismatchd/config.yaml", "/etc/mismatchd/%i.yaml"))
+        for key, value in settings_of(UNIT)
+    ]
+    place = wanted.index(("StateDirectory", "mismatchd"))
+    wanted[place] = ("StateDirectory", "mismatchd-%i")
+    found = settings_of(template)
+    assert found[0] == ("Description", f"{wanted[0][1]} of %i")
+    assert found[1:] == wanted[1:]
+    text = template.read_text().replace("/opt/mismatchd/bin/mismatchd ", f"{sys.executable} ")
+    (tmp_path / template.name).write_text(text)
+    done = analyze("verify", "--man=no", tmp_path / "mismatchd@pier.service")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
 def test_a_fault_in_the_unit_would_be_found(unit: Path) -> None:
     unit.write_text(unit.read_text().replace("WatchdogSec=60", "WatchdogSec=soon"))
     assert "soon" in analyze("verify", "--man=no", unit).stderr

@@ -1,15 +1,18 @@
-"""Driver `text-lines`: any bridge that prints one line per pair on a serial port."""
+"""Driver `text-lines`: any bridge that prints one line per pair on a serial port.
+
+`LineDriver` is what drivers of such lines have in common, whatever the lines arrive on.
+"""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from typing import Annotated
+from typing import Annotated, Any
 
 import msgspec
 import numpy as np
 
-from drivers.arrivals import Arrivals
+from drivers.arrivals import Arrivals, Link
 from drivers.contract import SampleBlock
 from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
@@ -17,6 +20,7 @@ from drivers.text_lines.columns import NO_TIME
 from drivers.text_lines.parser import LineParser, Parsed, Values
 from drivers.timeline import BridgeClock, Monotone, Times, arrival_times, host_ns
 
+NETWORK_BITS_PER_S = 100_000_000
 AHEAD_US = 50_000  # times may briefly run ahead of the clock by this much
 LEAP_NS = 50_000_000  # a time that must be moved by this much comes from a clock that jumped
 UNREADABLE_LINES = 50  # report after this many consecutive dropped lines,
@@ -33,13 +37,9 @@ WHY_UNREADABLE = {
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
 
-class TextLinesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Keys of `driver:` for this kind. `columns` is required unless the bridge prints a header."""
+class LineOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Keys of lines. `columns` is required unless the bridge sends a header."""
 
-    port: Annotated[
-        str, msgspec.Meta(description="Serial port, or a pyserial URL such as socket://host:port.")
-    ]
-    baud: Annotated[int, msgspec.Meta(gt=0, description="Speed of the serial port.")] = 115200
     columns: Annotated[
         list[str] | None,
         msgspec.Meta(
@@ -56,6 +56,23 @@ class TextLinesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
         Annotated[float, msgspec.Meta(gt=0)] | None,
         msgspec.Meta(description="Reference voltage of the converter, for columns in counts."),
     ] = None
+
+    def __post_init__(self) -> None:
+        _parser(self)  # raises ValueError for invalid columns
+
+    @property
+    def bits_per_s(self) -> int:
+        """Speed at which the bytes of a line arrive one after the other."""
+        return NETWORK_BITS_PER_S
+
+
+class TextLinesOptions(LineOptions, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Keys of `driver:` for this kind."""
+
+    port: Annotated[
+        str, msgspec.Meta(description="Serial port, or a pyserial URL such as socket://host:port.")
+    ]
+    baud: Annotated[int, msgspec.Meta(gt=0, description="Speed of the serial port.")] = 115200
     reset_on_open: Annotated[
         bool,
         msgspec.Meta(
@@ -63,11 +80,12 @@ class TextLinesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
         ),
     ] = True
 
-    def __post_init__(self) -> None:
-        _parser(self)  # raises ValueError for invalid columns
+    @property
+    def bits_per_s(self) -> int:
+        return self.baud
 
 
-def _parser(options: TextLinesOptions) -> LineParser:
+def _parser(options: LineOptions) -> LineParser:
     return LineParser(
         options.columns,
         counts_full_scale=options.counts_full_scale,
@@ -78,8 +96,8 @@ def _parser(options: TextLinesOptions) -> LineParser:
 class TextStream:
     """Converts timestamped chunks of bytes into sample blocks; independent of port and clock."""
 
-    def __init__(self, options: TextLinesOptions) -> None:
-        self._baud = options.baud
+    def __init__(self, options: LineOptions) -> None:
+        self._baud = options.bits_per_s
         self._full_scale_v = options.reference_v
         self._parser = _parser(options)
         self._bridge_clock = BridgeClock()
@@ -181,24 +199,24 @@ class TextStream:
         }
 
 
-class TextLinesDriver:
-    """Reads the lines from a serial port or a pyserial URL."""
+class LineDriver:
+    """Reads lines from a link."""
 
-    Options = TextLinesOptions
     Stream = TextStream
     clock = "host"
     finite = False
 
     def __init__(
         self,
-        options: TextLinesOptions,
+        options: LineOptions,
+        link: Link,
         *,
         now_ns: Callable[[], int] = host_ns,
         monotonic: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self._monotonic = monotonic
-        self._link = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
+        self._link = link
         self._stream = TextStream(options)
         # The data received before a loss ends in an incomplete line, which is dropped.
         self._arrivals = Arrivals(
@@ -287,10 +305,6 @@ class TextLinesDriver:
         """Return bytes as they arrive, for up to `linger_s` after the first."""
         return self._arrivals.read(timeout_s, linger_s)
 
-    def send(self, data: bytes) -> None:
-        """Write to the bridge; see `Sends` in the contract."""
-        self._link.write(data)
-
     def notices(self) -> list[str]:
         """Return the changes of state of the link and of the input, in words."""
         notices, self._notices = self._notices, []
@@ -299,3 +313,17 @@ class TextLinesDriver:
     def close(self) -> None:
         """Release the port."""
         self._link.close()
+
+
+class TextLinesDriver(LineDriver):
+    """Reads the lines from a serial port or a pyserial URL."""
+
+    Options = TextLinesOptions
+
+    def __init__(self, options: TextLinesOptions, **clocks: Any) -> None:
+        self._port = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
+        super().__init__(options, self._port, **clocks)
+
+    def send(self, data: bytes) -> None:
+        """Write to the bridge; see `Sends` in the contract."""
+        self._port.write(data)

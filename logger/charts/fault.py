@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
+from datetime import UTC, timedelta, tzinfo
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -24,10 +25,11 @@ from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, OCHRE, PAPER,
 from logger.charts.scenes import Scene
 from logger.charts.traces import RHO, RHO_HIGH, RHO_LOW
 from logger.diagnosis.rules import title_of
+from logger.local_time import at
 from logger.physics.reflection import rho_of_swr
 from logger.rows import Fault, FaultState, Severity
 from logger.store.journal import WORK
-from logger.utc import DAY_NS, UNIT_NS, format_ns
+from logger.utc import DAY_NS, UNIT_NS
 from logger.wording import capitalize, count, join, likely
 
 # Millimetres.
@@ -113,7 +115,7 @@ def small(scene: FaultScene, width: float, height: float) -> Figure:
 
 def list_notes(scene: FaultScene) -> list[str]:
     """Return the changes and journal entries as lines, in order of their numbers."""
-    return [f"{_minute(note.time_ns)} {note.kind}: {note.text}" for note in scene.notes]
+    return [f"{_minute(note.time_ns, scene.zone)} {note.kind}: {note.text}" for note in scene.notes]
 
 
 def _heading(figure: Figure, scene: FaultScene) -> float:
@@ -135,7 +137,8 @@ def _facts(scene: FaultScene) -> Iterator[str]:
     channels = (fault.channels or "").split()
     if channels:
         signs += f", on channel{'s' * (len(channels) > 1)} {join(channels)}"
-    yield f"{scene.station}, first sign {_minute(scene.first_ns)} UTC, {fault.severity}; {signs}."
+    first = f"{_minute(scene.first_ns, scene.zone)} {at(scene.first_ns, scene.zone):%Z}"
+    yield f"{scene.station}, first sign {first}, {fault.severity}; {signs}."
     yield f"{fault.summary.rstrip('.')}."
     cause = probable_cause(fault)
     if cause is not None:
@@ -173,8 +176,8 @@ def _shorten(text: str, most: int) -> str:
     return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
 
 
-def _minute(time_ns: int) -> str:
-    return format_ns(time_ns)[:16].replace("T", " ")
+def _minute(time_ns: int, zone: tzinfo) -> str:
+    return f"{at(time_ns, zone):%Y-%m-%d %H:%M}"
 
 
 def _panels(
@@ -219,16 +222,20 @@ def _panels(
     panels.append(sheet.panel(figure, left, bottom, width, level_high))
     _draw_level(panels[-1], scene, is_small=is_small)
     begin, end = scene.span_ns[0] / DAY_NS, scene.span_ns[1] / DAY_NS
+    times = ticks(scene.span_ns, TICKS_SMALL if is_small else TICKS, scene.zone)
     for axes in panels:
         axes.set_xlim(begin, end)
-        sheet.label_axis(axes.xaxis, ticks(scene.span_ns, TICKS_SMALL if is_small else TICKS))
+        sheet.label_axis(axes.xaxis, times)
         axes.tick_params(axis="x", labelbottom=axes is panels[0])
         axes.yaxis.set_label_coords(-LABEL / width, 0.5)
         _mark_notes(axes, scene.notes)
 
 
-def ticks(span_ns: tuple[int, int], most: int) -> list[tuple[float, str]]:
-    """Return positions and labels of round times; the date stands below where it changes."""
+def ticks(span_ns: tuple[int, int], most: int, zone: tzinfo = UTC) -> list[tuple[float, str]]:
+    """Return positions and labels of round times; the date stands below where it changes.
+
+    Days are those of UTC, as in the trends.
+    """
     begin_ns, end_ns = span_ns
     if end_ns - begin_ns > DAYS_ONLY * DAY_NS:
         places = date_ticks((begin_ns // DAY_NS + 1, end_ns // DAY_NS), most)
@@ -236,12 +243,14 @@ def ticks(span_ns: tuple[int, int], most: int) -> list[tuple[float, str]]:
     step_ns = next((s for s in STEPS_NS if (end_ns - begin_ns) / s <= most), DAY_NS)
     labels: list[tuple[float, str]] = []
     former = ""
-    for time_ns in range(-(-begin_ns // step_ns) * step_ns, end_ns + 1, step_ns):
-        utc = format_ns(time_ns)
-        clock = utc[11:19] if step_ns < MINUTE_NS else utc[11:16]
-        date = "" if utc[:10] == former else utc[:10]
-        labels.append((time_ns / DAY_NS, f"{clock}\n{date}"))
-        former = utc[:10]
+    ahead_ns = (at(begin_ns, zone).utcoffset() or timedelta()) // timedelta(microseconds=1) * 1000
+    first_ns = -(-(begin_ns + ahead_ns) // step_ns) * step_ns - ahead_ns
+    for time_ns in range(first_ns, end_ns + 1, step_ns):
+        time = at(time_ns, zone)
+        date = f"{time:%Y-%m-%d}" + ("" if zone is UTC else f" {time:%Z}")
+        clock = f"{time:%H:%M:%S}" if step_ns < MINUTE_NS else f"{time:%H:%M}"
+        labels.append((time_ns / DAY_NS, f"{clock}\n{'' if date == former else date}"))
+        former = date
     return labels
 
 
@@ -501,7 +510,8 @@ def _captures(figure: Figure, scene: FaultScene, bottom: float, high: float) -> 
     for number, capture in enumerate(scene.captures):
         left = sheet.LEFT + number * (width + gap)
         axes = sheet.panel(figure, left, bottom, width, high)
-        _draw_capture(axes, capture, min(1.15 * top, MOST_RHO))
+        when = _minute(capture.zero_ns, scene.zone)[5:]
+        _draw_capture(axes, capture, min(1.15 * top, MOST_RHO), when)
         if number:
             axes.tick_params(labelleft=False)
         else:
@@ -509,7 +519,7 @@ def _captures(figure: Figure, scene: FaultScene, bottom: float, high: float) -> 
             axes.yaxis.set_label_coords(-LABEL / width, 0.5)
 
 
-def _draw_capture(axes: Axes, capture: Scene, top: float) -> None:
+def _draw_capture(axes: Axes, capture: Scene, top: float, when: str) -> None:
     traces, span_ns = capture.detail, capture.detail_ns
     assert traces is not None
     assert span_ns is not None
@@ -525,5 +535,4 @@ def _draw_capture(axes: Axes, capture: Scene, top: float) -> None:
         axes.axhline(capture.usual[0], color=INK, lw=0.8, ls="--")
     axes.set_xlabel("ms from the event", fontsize=7)
     axes.tick_params(labelsize=7)
-    when = _minute(capture.zero_ns)[5:]
     axes.set_title(f"{capture.title.lower()}, {when}", fontsize=7.5, fontweight="normal")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import suppress
+from datetime import UTC, tzinfo
 from typing import NamedTuple
 
 import numpy as np
@@ -86,6 +87,7 @@ class FaultScene(NamedTuple):
     states: list[Stretch]
     captures: list[Scene]
     captured: int  # captures of the fault, of which `captures` are some
+    zone: tzinfo = UTC  # of the times shown
 
 
 def of_fault(

@@ -9,6 +9,7 @@ import io
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import Any, Literal
 
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 
 from logger.charts.palette import FAINT, GRID, INK, PAPER
 from logger.errors import UsageError
+from logger.local_time import in_zone
 
 WIDTH_MM, HEIGHT_MM = 210.0, 297.0  # A4
 LEFT, TITLE, LINE = 23.0, 279.0, 4.4  # left edge, base of the title, distance of lines
@@ -214,12 +216,16 @@ def check_suffix(path: Path) -> str:
     return suffix
 
 
-def save(figure: Figure, path: Path) -> None:
+def save(figure: Figure, path: Path, zone: tzinfo = UTC) -> None:
     """Write a figure as PNG, SVG or PDF, by the suffix; the same figure gives the same bytes.
+
+    Times marked as UTC in its texts are shown in `zone`.
 
     Raises UsageError for another suffix and if the file cannot be written.
     """
     suffix = check_suffix(path)
+    for text in figure.findobj(Text):
+        text.set_text(in_zone(text.get_text(), zone))
     picture = io.BytesIO()
     with style():
         figure.savefig(picture, format=suffix[1:], metadata=NO_METADATA[suffix])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -35,6 +36,24 @@ def config_option(function: F) -> F:
     )(function)
 
 
+def local_option(function: F) -> F:
+    """Add --local/--utc; the command receives `local`, None if neither is given."""
+    return click.option(
+        "--local/--utc",
+        "local",
+        default=None,
+        help="Print times in the configured `time_zone`, or else that of this host; or in UTC."
+        " Default: `time_zone` if it is configured, else UTC.",
+    )(function)
+
+
+def zone_of(config_path: Path | None, local: bool | None) -> tzinfo:
+    """Return the time zone for what a person reads. Raises ConfigError."""
+    from logger.local_time import reader_zone
+
+    return reader_zone(local, config_sections(config_path).time_zone, os.environ)
+
+
 def output_option(text: str) -> Callable[[F], F]:
     """Add -o/--output, the file to write; the command receives `output`."""
     return click.option(
@@ -47,11 +66,15 @@ def output_option(text: str) -> Callable[[F], F]:
     )
 
 
-def configuration(config_path: Path | None) -> Config:
-    """Load the configuration and print its warnings to stderr. Raises ConfigError."""
+def _echo(text: str) -> None:
+    click.echo(text, err=True)
+
+
+def configuration(config_path: Path | None, warn: Callable[[str], None] = _echo) -> Config:
+    """Load the configuration; each of its warnings goes to `warn`. Raises ConfigError."""
     config = config_file.load(config_path or config_file.default_path(os.environ, Path.cwd()))
     for warning in config.warnings:
-        click.echo(f"warning: {warning}", err=True)
+        warn(f"warning: {warning}")
     return config
 
 

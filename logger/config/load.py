@@ -386,7 +386,10 @@ class Sections(Section, frozen=True, kw_only=True):
     """The file as written."""
 
     station: StationOptions = StationOptions()
-    driver: dict[str, Any]
+    driver: Annotated[
+        dict[str, Any],
+        Meta(description="Bridge or converter: `kind` names the driver, the rest are its keys."),
+    ]
     calibration: CalibrationOptions = CalibrationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
@@ -397,7 +400,17 @@ class Sections(Section, frozen=True, kw_only=True):
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
-    notify: list[dict[str, Any]] = msgspec.field(default_factory=list)
+    time_zone: Annotated[
+        Text | None,
+        Meta(
+            description="IANA name of the time zone in which commands and charts show times to a"
+            " person; default: UTC. Exports, JSON and logs are in UTC."
+        ),
+    ] = None
+    notify: Annotated[
+        list[dict[str, Any]],
+        Meta(description="Notifiers: `kind` names what is notified, the rest are its keys."),
+    ] = msgspec.field(default_factory=list)
 
     def antenna(self, name: str) -> AntennaOptions:
         """Return the antenna of a name. Raise UsageError."""
@@ -507,6 +520,8 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
         )
     _check_plan(report, sections.station, path.absolute().parent)
     _check_antennas(report, sections.antennas)
+    if sections.time_zone is not None:
+        _check_zone(report, sections.time_zone)
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
         if title in titles[:index]:
@@ -549,6 +564,19 @@ def antenna_numbers(antennas: Sequence[AntennaOptions]) -> list[float]:
         float(place) if antenna.number is None else antenna.number
         for place, antenna in enumerate(antennas, 1)
     ]
+
+
+def _check_zone(report: ConfigErrors, name: str) -> None:
+    from zoneinfo import ZoneInfo, available_timezones
+
+    try:
+        ZoneInfo(name)
+        return
+    except (OSError, ValueError, KeyError):  # ZoneInfoNotFoundError is a KeyError
+        pass
+    near = suggest(name, sorted(available_timezones()), "")
+    advice = near if near.endswith("?") else "write a name such as Europe/Berlin"
+    raise report.error(("time_zone",), f"this host knows no time zone {name!r}; {advice}")
 
 
 def _driver_class(report: ConfigErrors, section: dict[str, Any]) -> DriverClass:

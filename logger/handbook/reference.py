@@ -48,6 +48,11 @@ from logger.service.openmetrics import Family
 from logger.store.tables import FORWARDED, TABLES, Table
 
 HELP_WIDTH = 88
+FILE_FORMAT = (
+    "A YAML file. Relative paths start at its folder. Unknown keys are errors. `driver` is a"
+    " mapping with a `kind`; `notify` is a list of such mappings, `influxdb` a mapping or a list of"
+    " mappings."
+)
 # Units by the suffix of a key or column.
 UNITS = {
     "_days": "days",
@@ -168,7 +173,7 @@ def configuration() -> dict[str, list[Key]]:
     sections: dict[str, list[Key]] = {"top level": []}
     hints = get_type_hints(Sections, include_extras=True)
     for field in fields(Sections):
-        struct = _struct_of(hints[field.name])
+        struct = struct_of(hints[field.name])
         if struct is not None:
             sections[field.name] = list(_keys(struct))
         elif field.name not in ("driver", "notify"):
@@ -184,9 +189,7 @@ def _configuration() -> Iterator[str]:
     yield from (
         "## Configuration",
         "",
-        "A YAML file. Relative paths start at its folder. Unknown keys are errors. `driver` is a"
-        " mapping with a `kind`; `notify` is a list of such mappings, `influxdb` a mapping or a"
-        " list of mappings.",
+        FILE_FORMAT,
         "",
     )
     for heading, keys in configuration().items():
@@ -204,11 +207,11 @@ def _keys(struct: type[msgspec.Struct], prefix: str = "") -> Iterator[Key]:
     hints = get_type_hints(struct, include_extras=True)
     for field in fields(struct):
         hint = hints[field.name]
-        inner = _struct_of(hint)
+        inner = struct_of(hint)
         if inner is None:
             yield _key(prefix, field, hint)
         else:
-            is_list = any(get_origin(part) in (list, tuple) for part in _parts(hint))
+            is_list = any(get_origin(part) in (list, tuple) for part in parts(hint))
             yield from _keys(inner, f"{prefix}{field.encode_name}{'[]' if is_list else ''}.")
 
 
@@ -219,22 +222,22 @@ def _key(prefix: str, field: FieldInfo, hint: Any) -> Key:
         prefix + field.encode_name,
         _type_text(hint),
         _default_text(field),
-        "" if str in _parts(hint) else unit_of(field.encode_name),
+        "" if str in parts(hint) else unit_of(field.encode_name),
         description,
     )
 
 
-def _parts(hint: Any) -> tuple[Any, ...]:
+def parts(hint: Any) -> tuple[Any, ...]:
     """Return the alternatives of a type without annotations and None."""
     if get_origin(hint) is Annotated:
-        return _parts(get_args(hint)[0])
+        return parts(get_args(hint)[0])
     if get_origin(hint) in (Union, types.UnionType):
-        return tuple(part for option in get_args(hint) for part in _parts(option))
+        return tuple(part for option in get_args(hint) for part in parts(option))
     return () if hint is types.NoneType else (hint,)
 
 
-def _struct_of(hint: Any) -> type[msgspec.Struct] | None:
-    for part in _parts(hint):
+def struct_of(hint: Any) -> type[msgspec.Struct] | None:
+    for part in parts(hint):
         items = get_args(part) if get_origin(part) in (list, tuple) else (part,)
         for item in items:
             if isinstance(item, type) and issubclass(item, msgspec.Struct):

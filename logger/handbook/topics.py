@@ -16,6 +16,7 @@ TOPICS = (
     "telling",
     "databases",
     "upkeep",
+    "host",
     "safety",
     "troubleshooting",
     "theory",

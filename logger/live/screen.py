@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 from typing import Any, NamedTuple
 
 from rich.text import Text
@@ -58,6 +59,7 @@ class Frame(NamedTuple):
     width: int
     height: int
     letters: bool = False  # use ASCII characters only
+    zone: tzinfo = UTC  # of the times shown
 
 
 def lines(
@@ -86,6 +88,7 @@ def plain(
     connected: bool,
     now_s: float,
     faults: Sequence[Headline] = (),
+    zone: tzinfo = UTC,
 ) -> str:
     """Return the reading as one line of text, for terminals without cursor control."""
     reading = tracker.newest
@@ -94,7 +97,7 @@ def plain(
     if reading is None or reading.time is None or tracker.silent(now_s):
         words = "no pairs"
     else:
-        words = f"{reading.time[11:19]}Z {_key(reading)}"
+        words = f"{_marked_clock(reading.time, zone)} {_key(reading)}"
         words += f", forward {watts_text(reading.forward_w)}"
         words += f", reflected {watts_text(reading.reflected_w)}"
         if reading.keyed:
@@ -117,10 +120,20 @@ def _head(frame: Frame, tracker: ReadingTracker, connected: bool, now_s: float) 
         words, style = "waiting for a pair", STRONG
     else:
         words, style = _key(reading), "bold" if reading.keyed else ""
-        words += f"  {reading.time[11:19]}Z"
+        words += f"  {_marked_clock(reading.time, frame.zone)}"
     name = frame.station[: max(0, frame.width - len(words) - 2)]
     pad = " " * max(1, frame.width - len(name) - len(words))
     return Text.assemble((name, "bold"), pad, (words, style))
+
+
+def _clock(utc: str, zone: tzinfo) -> tuple[str, str]:
+    """Return the time of day in a zone, and the name of the zone."""
+    time = datetime.fromisoformat(utc).astimezone(zone)
+    return f"{time:%H:%M:%S}", f"{time:%Z}"
+
+
+def _marked_clock(utc: str, zone: tzinfo) -> str:
+    return f"{utc[11:19]}Z" if zone is UTC else " ".join(_clock(utc, zone))
 
 
 def _key(reading: LiveReading) -> str:
@@ -206,16 +219,17 @@ def _transmissions(frame: Frame, station: StationStatus, room: int) -> list[Text
     if room < 1:
         return []
     narrow = frame.width < NARROW
-    head = (
-        "start UTC   time  ch  watts   SWR"
-        if narrow
-        else ("transmissions  start UTC   time  ch  watts   SWR    95 %            highest")
-    )
+    shown = station.transmissions[: min(room - 1, MOST_TRANSMISSIONS)]
+    zone = _clock(shown[0]["start_utc"], frame.zone)[1] if shown else "UTC"
+    head = f"{f'start {zone}':9.11}   time  ch  watts   SWR"
+    if not narrow:
+        head = f"transmissions  {head}    95 %            highest"
     rows = [Text(head[: frame.width], DIM)]
-    for row in station.transmissions[: min(room - 1, MOST_TRANSMISSIONS)]:
+    for row in shown:
         channel = "-" if row["channel"] is None else str(row["channel"])
         watts = row["forward_w_mean"]
-        words = f"{row['start_utc'][11:19]} {span_text(row['duration_s']):>7}{channel:>4}"
+        clock, _ = _clock(row["start_utc"], frame.zone)
+        words = f"{clock} {span_text(row['duration_s']):>7}{channel:>4}"
         words += f"{watts_text(watts).removesuffix(' W'):>7}"
         words += "     -" if row["swr"] is None else f"{swr_text(row['swr']):>6}"
         if not narrow:

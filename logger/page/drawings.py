@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import time
+from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
@@ -16,6 +17,7 @@ from logger.calibration.file import CalibrationFile
 from logger.charts.palette import VARIABLES
 from logger.config.load import StationOptions
 from logger.errors import UsageError
+from logger.local_time import in_zone
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
 from logger.verification.schedule import CalibrationDue
@@ -47,6 +49,7 @@ class Station(NamedTuple):
     options: StationOptions
     line_db: float | None = None  # loss of the installed line, None if unknown
     due: CalibrationDue | None = None
+    zone: tzinfo = UTC  # of the times on charts
 
 
 class Drawing(NamedTuple):
@@ -106,6 +109,7 @@ def fault(station: Station, number: int) -> list[Drawing]:
 
     with Store.reader(station.store) as store:
         scene = of_fault(store, number, station.name)
+    scene = scene._replace(zone=station.zone)
     svg = _svg(small(scene, WIDTH_MM, FAULT_MM), f"f{number}", f"Course of fault {number}")
     return [Drawing("Excursions per hour on the air, level, signs and states", svg)]
 
@@ -152,7 +156,10 @@ def report_file(station: Station) -> str:
 
     with Store.reader(station.store) as store:
         content = _report(station, store)
-        return page(*content, first_fault(store, content.summary))
+        fault = first_fault(store, content.summary)
+        if fault is not None:
+            fault = fault._replace(zone=station.zone)
+        return in_zone(page(*content, fault), station.zone)
 
 
 def tuning(station: Station, number: int, step: str) -> list[Drawing]:

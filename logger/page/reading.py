@@ -24,6 +24,7 @@ def live_state(
     """Return the state of the live page.
 
     state    in one or two words; `loud` if something is wrong
+    utc      time of the newest pair, which the browser shows in its zone instead of `time`
     verdict  on the SWR, by the threshold of a good SWR and the alarm limit
     bar      positions of lower bound, SWR and upper bound
     rho      reflection coefficient while the key is down, else null
@@ -35,6 +36,7 @@ def live_state(
         "state": headline,
         "loud": loud,
         "down": down,
+        "utc": newest.time if newest is not None else None,
         "time": f"{newest.time[11:19]} UTC" if newest is not None and newest.time else "",
         "channel": "" if newest is None or newest.channel is None else f"channel {newest.channel}",
         "forward": watts_text(None if newest is None else newest.forward_w),

@@ -10,16 +10,20 @@ import click
 import msgspec
 
 from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
-from logger.cli.station import config_option
+from logger.cli.station import config_option, local_option, zone_of
 from logger.errors import UsageError
+from logger.local_time import in_zone
 from logger.utc import format_ns, parse_duration, parse_time
 
 
 @click.group("alarms", cls=AcknowledgeGroup, invoke_without_command=True)
 @config_option
 @click.option("--all", "everything", is_flag=True, help="Include cleared and acknowledged alarms.")
+@local_option
 @click.pass_context
-def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
+def command(
+    context: click.Context, config_path: Path | None, everything: bool, local: bool | None
+) -> None:
     """List, explain and acknowledge alarms.
 
     Lists alarms that are open or not acknowledged, with their age and the number of alarms of the
@@ -34,19 +38,22 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     from logger.store.reader import Store
 
     time_ns = now_ns()
+    zone = zone_of(config_path, local)
     with Store.reader(store_path(context, config_path)) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         repository = Alarms(store.database)
         raises, shelved = repository.raises(), repository.shelved_until(time_ns)
     for alarm in alarms:
-        click.echo(
+        line = (
             f"{alarm.id:>4}  {to_second(alarm.raised_utc)} {age(time_ns - alarm.raised_ns):>5}  "
             f"{alarm.kind:21}{f'x{raises[alarm.kind]}':7}"
             f"{'cleared' if alarm.cleared_utc else 'OPEN':8}"
             f"{'acknowledged' if alarm.acknowledged_utc else '':13}{alarm.detail}"
         )
+        click.echo(in_zone(line, zone))
     for kind, until_ns in shelved.items():
-        click.echo(f"{kind} is shelved until {to_second(format_ns(until_ns))}", err=True)
+        until = in_zone(to_second(format_ns(until_ns)), zone)
+        click.echo(f"{kind} is shelved until {until}", err=True)
     if not alarms:
         click.echo("no alarms" if everything else "no open or unacknowledged alarms", err=True)
 
@@ -121,8 +128,15 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
     help="Format of the output.",
 )
 @config_option
+@local_option
 @click.pass_context
-def show(context: click.Context, alarm_id: int, form: str, config_path: Path | None) -> None:
+def show(
+    context: click.Context,
+    alarm_id: int,
+    form: str,
+    config_path: Path | None,
+    local: bool | None,
+) -> None:
     """Explain alarm ID: what happened, likely causes, and what to check next."""
     from logger.diagnosis.alarms import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
@@ -141,8 +155,13 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
         return
     width = shutil.get_terminal_size().columns
     state = f"cleared {to_second(alarm.cleared_utc)}" if alarm.cleared_utc else "OPEN"
-    click.echo(f"alarm {alarm_id}: {alarm.kind} ({alarm.severity})")
-    click.echo(f"raised {to_second(alarm.raised_utc)}")
-    click.echo(state + (", acknowledged" if alarm.acknowledged_utc else ""))
-    click.echo("\n".join(textwrap.wrap(alarm.detail, min(max(width, NARROWEST), WIDEST))))
-    click.echo("\n" + page(diagnosis, width))
+    lines = (
+        f"alarm {alarm_id}: {alarm.kind} ({alarm.severity})",
+        f"raised {to_second(alarm.raised_utc)}",
+        state + (", acknowledged" if alarm.acknowledged_utc else ""),
+        *textwrap.wrap(alarm.detail, min(max(width, NARROWEST), WIDEST)),
+        "",
+        page(diagnosis, width),
+    )
+    zone = zone_of(config_path or context.obj, local)
+    click.echo(in_zone("\n".join(lines), zone))

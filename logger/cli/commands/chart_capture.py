@@ -6,13 +6,21 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import calibration_of, config_option, configuration, output_option
+from logger.cli.station import (
+    calibration_of,
+    config_option,
+    configuration,
+    local_option,
+    output_option,
+    zone_of,
+)
 from logger.errors import UsageError
 
 
 @click.command("capture")
 @click.argument("capture_id", type=int, metavar="[ID]", required=False)
 @config_option
+@local_option
 @output_option("Chart to write: .png, .svg or .pdf.")
 @click.option("--alarm", type=int, metavar="ID", help="The capture of this alarm.")
 @click.option("--excursion", type=int, metavar="ID", help="The capture of this excursion.")
@@ -22,6 +30,7 @@ def command(
     output: Path,
     alarm: int | None,
     excursion: int | None,
+    local: bool | None,
 ) -> None:
     """Draw the raw pairs around an alarm or excursion.
 
@@ -51,5 +60,5 @@ def command(
             config.transmission.min_forward_w,
             calibration_of(config),
         )
-    save(draw(scene), output)
+    save(draw(scene), output, zone_of(config.path, local))
     click.echo(f"drew {output}", err=True)

@@ -6,14 +6,22 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import calibration_of, config_option, configuration, output_option
+from logger.cli.station import (
+    calibration_of,
+    config_option,
+    configuration,
+    local_option,
+    output_option,
+    zone_of,
+)
 
 
 @click.command("fault")
 @click.argument("fault_id", type=int, metavar="ID")
 @config_option
+@local_option
 @output_option("Chart to write: .png, .svg or .pdf.")
-def command(fault_id: int, config_path: Path | None, output: Path) -> None:
+def command(fault_id: int, config_path: Path | None, output: Path, local: bool | None) -> None:
     """Draw the story of a fault.
 
     One A4 sheet: excursions per hour on the air with their 95 % interval, the level of the
@@ -35,5 +43,5 @@ def command(fault_id: int, config_path: Path | None, output: Path) -> None:
             config.transmission.min_forward_w,
             calibration_of(config),
         )
-    save(draw(scene), output)
+    save(draw(scene._replace(zone=zone_of(config.path, local))), output)
     click.echo(f"drew {output}", err=True)

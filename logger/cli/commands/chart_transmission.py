@@ -6,14 +6,24 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import calibration_of, config_option, configuration, output_option
+from logger.cli.station import (
+    calibration_of,
+    config_option,
+    configuration,
+    local_option,
+    output_option,
+    zone_of,
+)
 
 
 @click.command("transmission")
 @click.argument("transmission_id", type=int, metavar="ID")
 @config_option
+@local_option
 @output_option("Chart to write: .png, .svg or .pdf.")
-def command(transmission_id: int, config_path: Path | None, output: Path) -> None:
+def command(
+    transmission_id: int, config_path: Path | None, output: Path, local: bool | None
+) -> None:
     """Draw a transmission.
 
     One A4 sheet: incident and reflected power, the reflection with its 95 % interval from noise,
@@ -35,5 +45,5 @@ def command(transmission_id: int, config_path: Path | None, output: Path) -> Non
             config.transmission.min_forward_w,
             calibration_of(config),
         )
-    save(draw(scene), output)
+    save(draw(scene), output, zone_of(config.path, local))
     click.echo(f"drew {output}", err=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,11 +24,21 @@ from logger.wording import count, span
 
 @click.command("check")
 @config_option
-def command(config_path: Path | None) -> None:
+@click.option(
+    "--schema",
+    is_flag=True,
+    help="Print a JSON Schema of the configuration instead, with which an editor completes keys.",
+)
+def command(config_path: Path | None, schema: bool) -> None:
     """Validate configuration and calibration and summarise them. Opens no device.
 
     An InfluxDB server is asked how it keeps points, if it can be reached.
     """
+    if schema:
+        from logger.handbook import schema as keys
+
+        click.echo(json.dumps(keys.schema(), indent=2, ensure_ascii=False))
+        return
     from logger.calibration.coupler import Coupler
     from logger.calibration.quality import bench_noise
 

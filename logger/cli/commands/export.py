@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,7 +15,11 @@ from logger.store.export import FORMATS, write_records, write_samples
 from logger.store.tables import DAYS, TABLES
 from logger.utc import FOREVER, parse_time
 
+if TYPE_CHECKING:
+    from logger.store.reader import Store
+
 SAMPLES = "samples"
+PARQUET = "parquet"
 
 
 @click.command("export")
@@ -31,10 +36,10 @@ SAMPLES = "samples"
 @click.option(
     "--format",
     "form",
-    type=click.Choice(FORMATS),
+    type=click.Choice([*FORMATS, PARQUET]),
     default="csv",
     show_default=True,
-    help="Format of the output.",
+    help="Format of the output; parquet for transmissions, seconds, days and samples.",
 )
 def command(
     table: str,
@@ -52,6 +57,8 @@ def command(
     from logger.store.days import DailyValues
     from logger.store.reader import Store
 
+    if form == PARQUET and sys.stdout.isatty():
+        raise UsageError("parquet is not text; write it to a file: `> rows.parquet`")
     if capture is not None and table != SAMPLES:
         raise UsageError("--capture is valid only with `export samples`")
     config = configuration(config_path)
@@ -66,9 +73,23 @@ def command(
         if capture is not None:
             first_ns, last_ns = store.capture(capture)
             since_ns, until_ns = max(since_ns, first_ns), min(until_ns, last_ns + 1)
-        if table == SAMPLES:
+        if form == PARQUET:
+            _write_parquet(store, table, since_ns, until_ns)
+        elif table == SAMPLES:
             write_samples(lambda: store.archive.blocks(since_ns, until_ns), form, sys.stdout)
         else:
             records = store.records(TABLES[table], since_ns, until_ns)
             write_records(TABLES[table], records, form, config.station.name, sys.stdout)
         sys.stdout.flush()
+
+
+def _write_parquet(store: Store, name: str, since_ns: int, until_ns: int) -> None:
+    from logger.store import parquet
+
+    out = sys.stdout.buffer
+    if name == SAMPLES:
+        parquet.write_samples(lambda: store.archive.blocks(since_ns, until_ns), out)
+        return
+    columns = store.database.query("SELECT name, type FROM pragma_table_info(?)", (name,))
+    records = store.records(TABLES[name], since_ns, until_ns)
+    parquet.write_records(TABLES[name], dict(columns), records, out)

@@ -12,8 +12,9 @@ import click
 import msgspec
 
 from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
-from logger.cli.station import config_option
+from logger.cli.station import config_option, local_option, zone_of
 from logger.errors import UsageError
+from logger.local_time import in_zone
 from logger.wording import count
 
 if TYPE_CHECKING:
@@ -25,8 +26,11 @@ ALL = "all"
 @click.group("faults", cls=AcknowledgeGroup, invoke_without_command=True)
 @config_option
 @click.option("--all", "everything", is_flag=True, help="Include closed faults.")
+@local_option
 @click.pass_context
-def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
+def command(
+    context: click.Context, config_path: Path | None, everything: bool, local: bool | None
+) -> None:
     """List, explain and acknowledge faults.
 
     A fault is one trouble of feedline and antenna, of the instrument, or of missing data, from its
@@ -42,13 +46,15 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
 
     with Faults.reader(store_path(context, config_path)) as repository:
         faults = repository.select(f"{'TRUE' if everything else ACTIVE} ORDER BY r.opened_ns")
+    zone = zone_of(config_path, local)
     for fault in faults:
-        click.echo(
+        line = (
             f"{fault.id:>4}  {to_second(fault.opened_utc)} {age(now_ns() - fault.opened_ns):>5}  "
             f"{fault.state:10}{fault.severity:10}{count(fault.alarms or 0, 'alarm'):13}"
             f"{count(fault.excursions or 0, 'excursion'):18}"
             f"{'acknowledged' if fault.acknowledged_utc else '':13}{fault.summary}"
         )
+        click.echo(in_zone(line, zone))
     if not faults:
         click.echo("no faults" if everything else "no open faults", err=True)
 
@@ -99,8 +105,15 @@ def _number(text: str) -> int:
     help="Format of the output.",
 )
 @config_option
+@local_option
 @click.pass_context
-def show(context: click.Context, fault_id: int, form: str, config_path: Path | None) -> None:
+def show(
+    context: click.Context,
+    fault_id: int,
+    form: str,
+    config_path: Path | None,
+    local: bool | None,
+) -> None:
     """Tell the story of fault ID: what happened and when, likely causes, and what to check next."""
     from logger.diagnosis.fault_story import tell_story
     from logger.store.reader import Store
@@ -110,8 +123,8 @@ def show(context: click.Context, fault_id: int, form: str, config_path: Path | N
     if form == "json":
         click.echo(msgspec.json.encode(story).decode())
         return
-    for line in _lines(story, shutil.get_terminal_size().columns):
-        click.echo(line)
+    zone = zone_of(config_path or context.obj, local)
+    click.echo(in_zone("\n".join(_lines(story, shutil.get_terminal_size().columns)), zone))
 
 
 def _lines(story: FaultStory, width: int) -> Iterator[str]:

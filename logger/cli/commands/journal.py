@@ -10,9 +10,17 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.station import config_option, config_sections, created_store, store_path
+from logger.cli.station import (
+    config_option,
+    config_sections,
+    created_store,
+    local_option,
+    store_path,
+    zone_of,
+)
 from logger.config.report import one_line
 from logger.errors import UsageError
+from logger.local_time import in_zone
 from logger.store.journal import ANTENNA, KINDS, Journal
 from logger.utc import FOREVER, format_ns, parse_time
 
@@ -109,7 +117,14 @@ def remove(number: int, config_path: Path | None) -> None:
 @click.option("--since", metavar="TIME", help="Start time: 2026-03-01, or how long ago: 90d.")
 @click.option("--until", metavar="TIME", help="End time, exclusive.")
 @config_option
-def list_(kind: str | None, since: str | None, until: str | None, config_path: Path | None) -> None:
+@local_option
+def list_(
+    kind: str | None,
+    since: str | None,
+    until: str | None,
+    config_path: Path | None,
+    local: bool | None,
+) -> None:
     """List entries, oldest first."""
     from logger.store.reader import Store
     from logger.store.tables import JOURNAL
@@ -121,11 +136,11 @@ def list_(kind: str | None, since: str | None, until: str | None, config_path: P
     )
     with Store.reader(store_path(config_path)) as store:
         records = list(store.records(JOURNAL, *span_ns))
+    zone = zone_of(config_path, local)
     rows = [record.columns for record in records if kind in (None, record.columns["kind"])]
     for row in rows:
-        click.echo(
-            f"{row['id']:>4}  {row['time_utc'][:19]}Z  {row['kind']:11}{one_line(row['text'])}"
-        )
+        when = in_zone(f"{row['time_utc'][:19]}Z", zone)
+        click.echo(f"{row['id']:>4}  {when}  {row['kind']:11}{one_line(row['text'])}")
     if not rows:
         is_filtered = (kind, since, until) != (None, None, None)
         click.echo("no such entry" if is_filtered else "the journal is empty", err=True)

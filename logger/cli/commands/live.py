@@ -11,12 +11,13 @@ import termios
 import time
 import tty
 from collections.abc import Iterator
+from datetime import tzinfo
 from pathlib import Path
 
 import click
 from rich.console import Console, Group
 
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option, configuration, local_option, zone_of
 from logger.config.load import Config
 from logger.live.client import Follower
 from logger.live.headline import fault_text
@@ -34,7 +35,8 @@ END, CLEAR = b"q", b"c"
 @click.command("live")
 @config_option
 @click.option("--plain", "as_lines", is_flag=True, help="Print lines, no screen.")
-def command(config_path: Path | None, as_lines: bool) -> None:
+@local_option
+def command(config_path: Path | None, as_lines: bool, local: bool | None) -> None:
     """Watch SWR and power in the terminal.
 
     Shows the readings of the running daemon: the SWR with its 95 % interval on a scale of the
@@ -45,14 +47,15 @@ def command(config_path: Path | None, as_lines: bool) -> None:
     """
     config = configuration(config_path)
     expect_access(config.store.path)
+    zone = zone_of(config.path, local)
     console = Console(highlight=False)
     follower = Follower(config.store.path)
     draws = console.is_terminal and not console.is_dumb_terminal and not as_lines
     try:
         if draws:
-            _draw(config, console, follower)
+            _draw(config, console, follower, zone)
         else:
-            _print(config, follower)
+            _print(config, follower, zone)
     except KeyboardInterrupt:
         pass
     finally:
@@ -66,7 +69,7 @@ def _follow(follower: Follower, tracker: ReadingTracker, timeout_s: float, *othe
         tracker.lose()
 
 
-def _print(config: Config, follower: Follower) -> None:
+def _print(config: Config, follower: Follower, zone: tzinfo) -> None:
     tracker, limit, shown = ReadingTracker(), config.watchdog.high_swr.limit, list[str]()
     due_s = time.monotonic() + PLAIN_S / 2  # allow time for the first line of the feed
     with StatusPoller(config.store.path) as poller:
@@ -79,13 +82,13 @@ def _print(config: Config, follower: Follower) -> None:
             faults = poller.latest.faults
             texts = [capitalize(fault_text(fault)) for fault in faults]
             changed = [text for text in texts if text not in shown]
-            line = plain(tracker, limit, follower.connected, now_s, faults)
+            line = plain(tracker, limit, follower.connected, now_s, faults, zone)
             click.echo("\n".join([*changed, line]))
             sys.stdout.flush()
             shown = texts
 
 
-def _draw(config: Config, console: Console, follower: Follower) -> None:
+def _draw(config: Config, console: Console, follower: Follower, zone: tzinfo) -> None:
     tracker, previous, due_s = ReadingTracker(), None, 0.0
     letters = "utf" not in console.encoding
     with (
@@ -106,7 +109,7 @@ def _draw(config: Config, console: Console, follower: Follower) -> None:
             due_s = now_s + REDRAW_S
             width, height = console.size
             frame = Frame(
-                config.station.name, config.watchdog.high_swr.limit, width, height, letters
+                config.station.name, config.watchdog.high_swr.limit, width, height, letters, zone
             )
             texts = lines(frame, tracker, poller.latest, follower.connected, now_s)
             if (frame, texts) != previous:  # redraw only on a change, for slow lines

@@ -70,6 +70,7 @@ def command(
     --address and a token. Ctrl-C stops it.
     """
     from logger.cli.commands.handbook import reference
+    from logger.local_time import reader_zone
     from logger.page.admission import Gate
     from logger.page.app import application
     from logger.page.drawings import Station
@@ -87,6 +88,7 @@ def command(
         config.station,
         line_db(config),
         calibration_due(config),
+        reader_zone(None, config.time_zone, os.environ),
     )
     host_address = _address(address)
     if (certificate is None) != (key is None):

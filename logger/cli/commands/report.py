@@ -9,9 +9,10 @@ from pathlib import Path
 import click
 import msgspec
 
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option, configuration, local_option, zone_of
 from logger.cli.station_account import account_of, span_options
 from logger.errors import UsageError
+from logger.local_time import in_zone
 
 
 @click.command("report")
@@ -31,8 +32,14 @@ from logger.errors import UsageError
     show_default=True,
     help="Format of the output.",
 )
+@local_option
 def command(
-    config_path: Path | None, since: str | None, until: str | None, html: Path | None, form: str
+    config_path: Path | None,
+    since: str | None,
+    until: str | None,
+    html: Path | None,
+    form: str,
+    local: bool | None,
 ) -> None:
     """Report the state of the feedline.
 
@@ -49,11 +56,14 @@ def command(
         account = account_of(store, config, since, until, time.time_ns(), joint=True)
         result = report(store, account, calibration_due(config))
         fault = None if html is None or until is not None else first_fault(store, result.summary)
+    zone = zone_of(config.path, local)
+    if fault is not None:
+        fault = fault._replace(zone=zone)
     if html is not None:
         from logger.report.html import page as html_page
 
         try:
-            html.write_text(html_page(*result, fault), encoding="utf-8")
+            html.write_text(in_zone(html_page(*result, fault), zone), encoding="utf-8")
         except OSError as error:
             raise UsageError(f"{html}: cannot be written: {error.strerror}") from error
         click.echo(f"wrote {html}", err=True)
@@ -62,4 +72,5 @@ def command(
     else:
         from logger.report.text import page
 
-        click.echo(page(result.summary, account, shutil.get_terminal_size().columns))
+        text = page(result.summary, account, shutil.get_terminal_size().columns)
+        click.echo(in_zone(text, zone))

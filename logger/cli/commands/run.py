@@ -5,14 +5,16 @@ from __future__ import annotations
 import contextlib
 import faulthandler
 import logging
-import time
+import os
 from pathlib import Path
 
 import click
 
+from drivers.errors import DriverError
 from logger.cli.announce import Announcer
 from logger.cli.station import calibration_of, config_option, configuration
-from logger.cli.stderr_log import StderrLog
+from logger.cli.stderr_log import JournalFormatter, JsonFormatter, StderrLog, formatter
+from logger.errors import MismatchdError
 
 
 @click.command("run")
@@ -28,20 +30,30 @@ from logger.cli.stderr_log import StderrLog
     is_flag=True,
     help="Wait for a port that is missing, busy or not permitted at the start.",
 )
-def command(config_path: Path | None, events: bool, wait_for_bridge: bool) -> None:
+@click.option(
+    "--log-format",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Lines of the log on stderr: text (with priorities if stderr is the journal of systemd),"
+    " or JSON objects with time_utc, priority, level and message.",
+)
+def command(config_path: Path | None, events: bool, wait_for_bridge: bool, log_format: str) -> None:
     """Watch the station.
 
     Runs until SIGTERM, Ctrl-C or the end of a replayed file.
     """
-    logging.Formatter.converter = time.gmtime
-    with contextlib.closing(StderrLog()) as handler:
-        logging.basicConfig(
-            handlers=[handler],
-            level=logging.INFO,
-            format="%(asctime)sZ %(message)s",
-            datefmt="%H:%M:%S",
-        )
-        _run(config_path, events=events, wait=wait_for_bridge)
+    log = logging.getLogger("mismatchd")
+    form = formatter(log_format, os.environ)
+    with contextlib.closing(StderrLog(form)) as handler:
+        logging.basicConfig(handlers=[handler], level=logging.INFO)
+        try:
+            _run(config_path, events=events, wait=wait_for_bridge)
+        except (MismatchdError, DriverError) as error:
+            if not isinstance(form, JournalFormatter | JsonFormatter):
+                raise
+            log.critical("%s", error)
+            raise SystemExit(getattr(error, "exit_code", 1)) from None
 
 
 def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
@@ -50,7 +62,7 @@ def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
 
     faulthandler.enable()  # log all stacks if the service manager's watchdog kills the process
     log = logging.getLogger("mismatchd")
-    config = configuration(config_path)
+    config = configuration(config_path, log.warning)
     coupler = Coupler(
         calibration_of(config), config.station.frequency_khz, config.station.temperature_range_c
     )

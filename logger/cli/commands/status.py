@@ -17,7 +17,9 @@ from logger.cli.station import (
     config_option,
     config_sections,
     configuration,
+    local_option,
     wrong_coupler,
+    zone_of,
 )
 from logger.errors import CalibrationError, StoreError
 from logger.live.status import (
@@ -28,6 +30,7 @@ from logger.live.status import (
     ask,
     expect_access,
 )
+from logger.local_time import in_zone
 from logger.service.upkeep import calibration_due
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
@@ -42,7 +45,8 @@ from logger.wording import count
 @click.command("status")
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(config_path: Path | None, as_json: bool) -> None:
+@local_option
+def command(config_path: Path | None, as_json: bool, local: bool | None) -> None:
     """Show the state of the daemon.
 
     Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
@@ -110,8 +114,9 @@ def command(config_path: Path | None, as_json: bool) -> None:
         if "calibration" in stored:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
+        zone = zone_of(config_path, local)
         for name, text in [*_daemon_lines(live), *doubt, *outlets, *_store_lines(stored)]:
-            click.echo(f"{name:14}{text}")
+            click.echo(in_zone(f"{name:14}{text}", zone))
     if live is None:
         sys.exit(1)
 

@@ -1,5 +1,7 @@
 // Parts of a page that take a moment to make are fetched when the rest is there.
 
+import { localise } from "./times.js";
+
 export function fill(root) {
   for (const place of root.querySelectorAll("[data-part]")) {
     fetch(place.dataset.part)
@@ -8,6 +10,7 @@ export function fill(root) {
         const part = page.getElementById("part") ?? page.querySelector("main p");
         if (!part) throw new Error(answer.statusText);
         place.replaceChildren(...(part.id === "part" ? part.childNodes : [part]));
+        localise(place);
       })
       .catch(() => {
         place.textContent = "The chart could not be loaded; reload the page.";

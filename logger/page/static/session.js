@@ -2,6 +2,7 @@
 
 import { follow } from "./stream.js";
 import { fill } from "./parts.js";
+import { localise } from "./times.js";
 
 export function session() {
   return document.getElementById("session");
@@ -20,6 +21,7 @@ export function attend(address, { changed = () => {}, more = () => {} } = {}) {
     session().replaceWith(made);
     const old = document.querySelector("h1"), its = page.querySelector("h1");
     if (old && its) old.className = its.className;
+    localise(made);
     fill(made);
     changed();
   };

@@ -1,5 +1,7 @@
 // A stream of states shown in the page: the text of what has data-show, and all else that changes.
 
+import { clock } from "./times.js";
+
 const SILENT_MS = 6000;
 const LEAST_WIDTH = 30; // of the interval on the scale, so that it can be seen beside the pointer
 
@@ -74,6 +76,7 @@ export function follow(address, more = () => {}) {
       heard = Date.now();
       lost(false);
       const state = JSON.parse(event.data);
+      if (state.utc) state.time = clock(state.utc);
       show(state);
       more(state);
     };
