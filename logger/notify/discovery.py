@@ -87,7 +87,7 @@ class Discovery:
             self._is_announced = True  # first, since `receive` may ask for another time
             self._pending = list(entities(self._topic, self._context.station, self._kinds))
         if self._pending:
-            component, name, entity = self._pending.pop()
+            component, name, entity = self._pending.pop(0)
             publish(f"{self._prefix}/{component}/{self._node}/{name}/config", entity)
             return 0.0  # one at a time, so that no alarm waits for all of them
         status = self._context.status()

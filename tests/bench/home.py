@@ -107,11 +107,13 @@ class HomeServer:
                 self.states = json.loads(text)
 
     def of(self, name: str) -> Any:
-        """State of the entity whose id ends so; None if there is none."""
-        for entity, (state, _) in self.states.items():
-            if entity.endswith(name):
-                return state
-        return None
+        """State of the entity of this name; None if there is none."""
+        return self.found(name)[0]
+
+    def found(self, name: str) -> Any:
+        """State and attributes."""
+        ids = [entity for entity in self.states if entity.endswith(f".test_station{name}")]
+        return self.states[ids[0]] if ids else (None, {})
 
     def all_states(self) -> set[str]:
         return {state for state, _ in self.states.values()}
@@ -208,9 +210,10 @@ def follow_values(home: HomeServer, powers: dict[str, float], count: int) -> Non
     powers.update(forward=0.0, reflected=0.0)
     step("key up", lambda: home.of("_key_down") == "off")
     step("SWR", lambda: home.of("_swr") not in ("unknown", None))
-    attributes = next(a for e, (_, a) in home.states.items() if e.endswith("_swr"))
+    attributes = home.found("_swr")[1]
     print("SWR", home.of("_swr"), {name: attributes[name] for name in ("low", "high", "channel")})
-    print("last", home.of("_last_transmission"), home.of("_duration"), home.of("_energy"))
+    print("last", home.of("_last_transmission"), home.of("_last_transmission_duration"))
+    print("energy", home.of("_last_transmission_energy"))
     powers.update(forward=4.0, reflected=2.0)
     step("alarm on", lambda: home.of("_alarm_high_swr") == "on")
     step("fault on", lambda: home.of("_fault") == "on")
