@@ -217,7 +217,7 @@ def test_the_same_rules_give_the_same_rows(case: Case) -> None:
         path, case.config, case.right, progress=lambda done, of: heard.append((done, of))
     )
     assert dumped(path) == before  # no row was as much as touched, no forwarder turned back
-    assert summary[1:] == (len(content[0]), len(content[1]), 0, 0, 0)
+    assert summary[1:] == (len(content[0]), len(content[1]), 0, 0, 0, 0)
     assert len(content[0]) == 16
     assert sum("interrupted" in row["flags"] for row in content[0]) == len(CUTS_S)
     assert len(content[2]) == 12

@@ -376,7 +376,7 @@ def _check_told(result: Result, told: list[dict[str, Any]], snapshot: Snapshot, 
 def _is_late(event: dict[str, Any], run: Run) -> bool:
     """Whether what is told happened just before a kill."""
     utc = event.get("change_utc") or event[f"{event['change']}_utc"]
-    return run.killed_ns - parse_time(utc, 0) < scale(TOLD_S) * 1e9
+    return run.killed_ns - parse_time(utc, 0) < scale(LOSS_S) * 1e9
 
 
 # the end

@@ -30,7 +30,7 @@ ADVICE: dict[Suspect, str] = {
     "undetermined": "Verify again with a reference meter and an open end at low power: they tell"
     " the ports from the load and the transmitter.",
 }
-RECALIBRATE = "Recalibrate: `mismatchd calibrate bench`."
+RECALIBRATE = "`mismatchd calibrate bench` makes a new calibration."
 WITHOUT_OPEN = (
     "An open end at low power would compare the two ports much more closely; the SWR depends on"
     " their balance."
