@@ -14,9 +14,14 @@ from __future__ import annotations
 
 import bisect
 import math
+from collections import Counter
+from collections.abc import Sequence
 
-from logger.faults.memory import FaultMemory, Level, Levels, Session
+import msgspec
+
+from logger.faults.memory import FaultMemory, Level, Levels, Run, Runs, Session
 from logger.faults.recurrence import join, ln_probability
+from logger.faults.signature import OF_CONTACTS, signature_of
 from logger.rows import AlarmKind, FaultState
 from logger.utc import DAY_NS
 
@@ -27,10 +32,13 @@ ERROR = 0.01  # of the test: fixed although it is not, back although it is fixed
 DECIDED = math.log((1 - ERROR) / ERROR)
 LEAST = 10  # clean transmissions needed whatever the rate
 UNENDING = 1000  # the number needed is not searched beyond
-MOST_SESSIONS = 60
+MOST_SESSIONS = 100
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
-LEVEL_MARGIN = 0.02  # of |Γ|, for what the work itself and the weather change
+LEVEL_MARGIN = 0.01  # of |Γ|, for what the work itself and the weather change,
+LEVEL_PART = 0.1  # and a part of the level
+LASTING = 10  # transmissions in a row off the level
+SESSION_NS = DAY_NS // 2  # longest session
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
 FUTURE_NS = 1 << 62
@@ -42,16 +50,42 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     return (
         fault.clean >= QUIET_LEAST
         and now_ns - fault.last_ns >= QUIET_NS
-        and ln_probability(fault.sessions, fault.recent) < math.log(CERTAIN)
+        and _ln_probability(fault, fault.recent) < math.log(CERTAIN)
     )
 
 
-def count(fault: FaultMemory, session_ns: int, *, has_sign: bool) -> None:
-    """Count a transmission of the session that began at `session_ns`."""
-    if not fault.recent or fault.recent[-1].start_ns != session_ns:
-        fault.recent.append(Session(session_ns))
-    fault.recent[-1].transmissions += 1
-    fault.recent[-1].signs += has_sign
+def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
+    """Return ln of the probability of sessions after those of a fault, if it goes on.
+
+    Each channel has a rate of its own if the level shows the fault. One without signs tells nothing.
+    """
+    if signature_of(fault) in OF_CONTACTS:
+        return ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))
+    return sum(
+        ln_probability(
+            [session for session in fault.sessions if session.channel == channel],
+            [session for session in after if session.channel == channel],
+        )
+        for channel in shown_on(fault)
+    )
+
+
+def _on_any_channel(sessions: Sequence[Session]) -> list[Session]:
+    return join([], [msgspec.structs.replace(session, channel="") for session in sessions])
+
+
+def shown_on(fault: FaultMemory) -> list[str]:
+    """Return the channels with signs, the one with most of them first."""
+    signs: Counter[str] = Counter()
+    for session in fault.sessions:
+        signs[session.channel] += session.signs
+    return [channel for channel, number in signs.most_common() if number]
+
+
+def count(fault: FaultMemory, trial: Session) -> None:
+    """Count a transmission, given as a session of one."""
+    fault.recent = join(fault.recent, [trial])
+    has_sign = trial.signs > 0
     fault.clean = 0 if has_sign else fault.clean + 1
 
 
@@ -72,7 +106,7 @@ def score(fault: FaultMemory, more: int = 0) -> float:
     trials, signs = fault.trials + more, fault.relapses
     sound = signs * math.log(SOUND) + (trials - signs) * math.log1p(-SOUND)
     further = _clean_sessions(fault, more)
-    return sound - ln_probability(fault.sessions, [*fault.recent, *further])
+    return sound - _ln_probability(fault, [*fault.recent, *further])
 
 
 def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
@@ -82,7 +116,8 @@ def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
     sizes = [usual] * (transmissions // usual)
     if transmissions % usual:
         sizes.append(transmissions % usual)
-    return [Session(FUTURE_NS, size) for size in sizes]
+    channel = next(iter(shown_on(fault)), "")
+    return [Session(FUTURE_NS + n, size, channel=channel) for n, size in enumerate(sizes)]
 
 
 def needed(fault: FaultMemory) -> int | None:
@@ -96,7 +131,7 @@ def needed(fault: FaultMemory) -> int | None:
 
 def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
     """True if a transmission is like those that showed the fault, so that it would show it."""
-    if fault.during and channel not in fault.during:
+    if signature_of(fault) not in OF_CONTACTS and channel not in shown_on(fault):
         return False
     if AlarmKind.HEATING_JOINT not in fault.kinds:
         return True
@@ -150,7 +185,26 @@ def is_level_back(fault: FaultMemory, gamma: float) -> bool:
 
 
 def _is_usual(level: Level, gamma: float) -> bool:
-    return abs(gamma - level.mean) <= LEVEL_MARGIN + LEVEL_SIGMAS * math.sqrt(level.variance)
+    margin = LEVEL_MARGIN + LEVEL_PART * level.mean + LEVEL_SIGMAS * math.sqrt(level.variance)
+    return abs(gamma - level.mean) <= margin
+
+
+def extend_run(runs: Runs, channel: str, gamma: float, level: Level, time_ns: int) -> Run | None:
+    """Add a transmission to the run of its channel; return the run, None if it is at its level."""
+    if _is_usual(level, gamma):
+        runs.pop(channel, None)
+        return None
+    side = 1 if gamma > level.mean else -1
+    run = runs.get(channel)
+    if run is None or run.side != side:
+        run = runs[channel] = Run(side, time_ns)
+    run.transmissions += 1
+    return run
+
+
+def is_lasting(run: Run, time_ns: int) -> bool:
+    """True if a level has stayed off from one session to another."""
+    return run.transmissions >= LASTING and time_ns - run.since_ns >= SESSION_NS
 
 
 def _compared(fault: FaultMemory) -> list[tuple[Level, Level, Level]]:
@@ -173,7 +227,8 @@ def _shift(before: Level, after: Level, during: Level) -> float:
 def _tolerance(before: Level, after: Level, during: Level) -> float:
     scatter = before.variance * (1 / before.count + 1 / after.count)
     moved = abs(during.mean - before.mean)
-    return LEVEL_MARGIN + LEVEL_SHARE * moved + LEVEL_SIGMAS * math.sqrt(scatter)
+    margin = LEVEL_MARGIN + LEVEL_PART * before.mean
+    return margin + LEVEL_SHARE * moved + LEVEL_SIGMAS * math.sqrt(scatter)
 
 
 def worst_levels(fault: FaultMemory) -> tuple[float, float] | None:

@@ -25,11 +25,40 @@ Levels = dict[str, Level]  # by channel, or frequency
 
 
 class Session(msgspec.Struct, forbid_unknown_fields=True):
-    """Transmissions with short pauses: when they began, their number, and those with a sign."""
+    """Transmissions on a channel with short pauses: their begin, number, and those with a sign.
+
+    wind_m_s  mean of the wind during them, None if it is unknown
+    """
 
     start_ns: int
     transmissions: int = 0
     signs: int = 0
+    wind_m_s: float | None = None
+    channel: str = ""
+
+    def extended(self, other: Session) -> Session:
+        """Return this session continued by another."""
+        total = self.transmissions + other.transmissions
+        winds = [
+            (session.wind_m_s, session.transmissions)
+            for session in (self, other)
+            if session.wind_m_s is not None
+        ]
+        counted = sum(number for _, number in winds)
+        wind_m_s = sum(wind * number for wind, number in winds) / counted if counted else None
+        signs = self.signs + other.signs
+        return Session(self.start_ns, total, signs, wind_m_s, self.channel)
+
+
+class Run(msgspec.Struct, forbid_unknown_fields=True):
+    """Transmissions in a row off the level of their channel, on the same side (1 or -1)."""
+
+    side: int
+    since_ns: int
+    transmissions: int = 0
+
+
+Runs = dict[str, Run]  # by channel, or frequency
 
 
 class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
@@ -43,6 +72,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     cleared_ns    when its last alarm cleared, or its level came back
     changed_ns    its last change
     is_shifted    the last transmission was off its level
+    is_lasting    its level stayed off from one session to another
+    steady        transmissions at the usual level since it opened, until one is not
     sessions      transmissions up to the last sign, or the repair; `recent` those since then
     clean         transmissions since the last sign, or since the repair
     brief, held   alarms that cleared within seconds, that outlasted a transmission
@@ -65,6 +96,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     cleared_ns: int = NEVER_NS
     changed_ns: int = NEVER_NS
     is_shifted: bool = False
+    is_lasting: bool = False
+    steady: int = 0
     work_ns: int | None = None
     alarms: int = 0
     breaks: int = 0
@@ -101,7 +134,9 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     loose    times of recent excursions of ended transmissions that belong to no fault
     pending  times of excursions of the transmission in progress
     levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
+    runs     transmissions off their level, by channel
     work_ns  last repair or adjustment
+    wind_m_s, wind_ns  latest measured wind and its time
     session_ns, ended_ns  start of the latest session, end of the latest transmission
     """
 
@@ -113,7 +148,10 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     earlier: Levels = {}
     later: Levels = {}
     later_ns: int = NEVER_NS
+    runs: Runs = {}
     work_ns: int = NEVER_NS
+    wind_m_s: float = 0.0
+    wind_ns: int = NEVER_NS
     session_ns: int = NEVER_NS
     ended_ns: int = NEVER_NS
 

@@ -22,7 +22,7 @@ BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a pass
 BRIEF = 2  # if so many did,
 BREAKS = 3  # or so many excursions were seen
 HELD = 2  # transmissions outlasted by an alarm of the level: the trouble stands
-LASTING = 10  # transmissions in a row off the level that open a fault of a mere warning
+STEADY = 5  # transmissions at the usual level: what moves it later is another trouble
 
 # Alarms of the level of single pairs: open means that the trouble is present.
 OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
@@ -78,6 +78,8 @@ def is_over(suspect: FaultMemory, time_ns: int) -> bool:
 
 def signature_of(fault: FaultMemory) -> Signature:
     """Return the signature that the signs of a feedline fault make up so far."""
+    if fault.is_lasting:
+        return Signature.STANDING
     if AlarmKind.INTERMITTENT_CONTACT in fault.kinds or fault.breaks >= BREAKS:
         return Signature.PASSING
     if AlarmKind.BASELINE_SHIFT in fault.kinds or fault.held >= HELD:
@@ -93,7 +95,8 @@ def is_shift(fault: FaultMemory, time_ns: int) -> bool:
     `baseline-shift` confirms a level that stays moved; without it, the level is soon the usual one.
     """
     signature = signature_of(fault)
-    if signature == Signature.PASSING or not any(kind in MOVED for kind in fault.kinds):
+    is_moved = fault.is_lasting or any(kind in MOVED for kind in fault.kinds)
+    if signature == Signature.PASSING or not is_moved:
         return False
     is_recent = time_ns - fault.sign_ns < LATE_NS
     return is_recent or signature == Signature.STANDING or fault.state == FaultState.VERIFYING
@@ -134,6 +137,19 @@ def _is_same_shift(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
             and all(own in OF_SHIFT for own in fault.kinds)
         )
     return is_same and time_ns - fault.opened_ns < LATE_NS
+
+
+def explains_level(fault: FaultMemory, since_ns: int) -> bool:
+    """True if a level that has stayed off since then may have the cause of this fault.
+
+    A contact may also change the level, but from the beginning: if the level stayed as it was while
+    excursions came and went, two causes explain them better than one.
+    """
+    if fault.family == FaultFamily.NO_DATA:
+        return False
+    if fault.family == FaultFamily.INSTRUMENT:
+        return fault.state == FaultState.OPEN and since_ns - fault.opened_ns < LATE_NS
+    return signature_of(fault) != Signature.PASSING or fault.steady < STEADY
 
 
 def explains_excursion(fault: FaultMemory, time_ns: int) -> bool:

@@ -14,10 +14,9 @@ import msgspec
 
 from logger.config.load import FaultsOptions
 from logger.faults import evidence, words
-from logger.faults.memory import KIND, FaultMemory, Levels, TrackerMemory
+from logger.faults.memory import KIND, FaultMemory, Levels, Run, Session, TrackerMemory
 from logger.faults.signature import (
     BRIEF_NS,
-    LASTING,
     LATE,
     OF_CONTACT,
     OF_LEVEL,
@@ -26,6 +25,7 @@ from logger.faults.signature import (
     Signature,
     explains_alarm,
     explains_excursion,
+    explains_level,
     is_over,
     is_second,
     is_shift,
@@ -45,6 +45,7 @@ from logger.rows import (
     Row,
     Severity,
     Transmission,
+    WeatherRow,
     family_of,
 )
 from logger.utc import DAY_NS, UNIT_NS
@@ -54,13 +55,13 @@ NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
 WEEK_NS = 7 * DAY_NS
-SESSION_NS = DAY_NS // 2  # longest session
+WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 DECIMALS, ROUNDING = 4, 1e-8  # as stored: last bits depend on the cut of blocks
 LEVEL_TRIALS = 50  # transmissions since the repair after which a level that is still off counts
 
-Input = AlarmChange | Excursion | Transmission
+Input = AlarmChange | Excursion | Transmission | WeatherRow
 
 
 class FaultTracker:
@@ -124,7 +125,10 @@ class FaultTracker:
                 fault for fault in self.memory.faults if explains_excursion(fault, row.time_ns)
             ]
             return _marked(row, max(owners, key=_contact)) if owners else row
-        self._end(row)
+        if isinstance(row, Transmission):
+            self._end(row)
+        elif row.wind_m_s is not None:
+            self.memory.wind_m_s, self.memory.wind_ns = row.wind_m_s, row.time_ns
         return row
 
     # Alarms.
@@ -230,7 +234,7 @@ class FaultTracker:
         """Process an ended transmission, with the excursions within it."""
         memory = self.memory
         has_paused = row.start_ns - memory.ended_ns > PAUSE_NS
-        if has_paused or row.start_ns - memory.session_ns > SESSION_NS:
+        if has_paused or row.start_ns - memory.session_ns > evidence.SESSION_NS:
             memory.session_ns = row.start_ns
         memory.ended_ns = row.end_ns
         past = bisect.bisect_right(memory.pending, row.end_ns)
@@ -246,20 +250,71 @@ class FaultTracker:
             self._judge(fault, row, owned.get(fault.opened_ns, []))
         for suspect in list(memory.suspects):
             self._confirm(suspect, row)
-        busy = (FaultState.OPEN, FaultState.VERIFYING)
-        if row.swr is not None and not any(
-            fault.family == FaultFamily.FEEDLINE and fault.state in busy for fault in memory.faults
-        ):
-            evidence.learn_level(memory.levels, *_level(row, row.swr))
+        if row.swr is not None and not excursions:
+            self._follow(row, *_level(row, row.swr))
+
+    def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
+        """Compare the level of a transmission without excursions with the usual one, or learn it."""
+        memory = self.memory
+        level = memory.earlier.get(channel)
+        run = None
+        if level is not None and evidence.is_known(level):
+            run = evidence.extend_run(memory.runs, channel, gamma, level, row.start_ns)
+        if run is None:
+            for fault in memory.faults:
+                fault.steady += not fault.is_lasting
+            busy = (FaultState.OPEN, FaultState.VERIFYING)
+            if any(f.family == FaultFamily.FEEDLINE and f.state in busy for f in memory.faults):
+                return
+            evidence.learn_level(memory.levels, channel, gamma)
             if row.end_ns - memory.later_ns >= WEEK_NS:
                 memory.earlier, memory.later = memory.later, dict(memory.levels)
                 memory.later_ns = row.end_ns
+        elif evidence.is_lasting(run, row.end_ns):
+            self._last(run, row, channel, gamma)
+
+    def _move(self, since_ns: int, time_ns: int, detail: str) -> bool:
+        """Add a level that has stayed off since then to the fault that explains it, if any does."""
+        faults = [fault for fault in self.memory.faults if explains_level(fault, since_ns)]
+        if not faults:
+            return False
+        fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
+        if fault.state == FaultState.QUIET:
+            if signature_of(fault) == Signature.UNDECIDED:
+                evidence.forget(fault, self.memory.earlier)
+            fault.sign_ns = time_ns
+            self._return(fault, time_ns, detail)
+        fault.is_lasting |= fault.family == FaultFamily.FEEDLINE
+        return True
+
+    def _last(self, run: Run, row: Transmission, channel: str, gamma: float) -> None:
+        """Process a level that stays off: a sign of some fault, or a fault of its own."""
+        memory = self.memory
+        detail = words.off(channel, gamma, memory.earlier[channel].mean)
+        if self._move(run.since_ns, row.end_ns, detail):
+            return
+        fault = FaultMemory(
+            opened_ns=row.end_ns,
+            first_ns=run.since_ns,
+            family=FaultFamily.FEEDLINE,
+            severity=Severity.WARNING,
+            sign_ns=row.end_ns,
+            is_lasting=True,
+            before=dict(memory.earlier),
+        )
+        memory.faults.append(fault)
+        text = words.moved(fault, detail, run.transmissions)
+        self._change(fault, FaultChangeKind.OPENED, row.end_ns, text)
 
     def _confirm(self, suspect: FaultMemory, row: Transmission) -> None:
         """Open a fault of warnings whose level stays off."""
         self._compare_level(suspect, row)
         suspect.held = suspect.held + 1 if suspect.is_shifted else 0
-        if suspect.held >= LASTING:
+        if suspect.held < evidence.LASTING:
+            return
+        if self._move(suspect.first_ns, row.end_ns, suspect.detail):
+            self.memory.suspects.remove(suspect)
+        else:
             self._open(suspect, suspect.kinds[0], row.end_ns, words.lasting(suspect))
 
     def _owner(self, time_ns: int) -> FaultMemory | None:
@@ -294,7 +349,7 @@ class FaultTracker:
             self._verify(fault, row, has_sign=has_sign)
             return
         has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
-        evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
+        evidence.count(fault, self._trial(row, has_sign=has_sign))
         if has_sign:
             evidence.adopt(fault)
             evidence.learn_level(fault.shown, *_power(row))
@@ -341,7 +396,7 @@ class FaultTracker:
         passes = signature_of(fault) == Signature.PASSING
         if not (has_sign or passes or evidence.is_trial(fault, *_power(row))):
             return
-        evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
+        evidence.count(fault, self._trial(row, has_sign=has_sign))
         if row.swr is not None:
             evidence.learn_level(fault.after, *_level(row, row.swr))
         score = evidence.score(fault)
@@ -356,6 +411,12 @@ class FaultTracker:
                 self._close(fault, row.end_ns, words.fixed(fault))
             elif fault.trials >= LEVEL_TRIALS:
                 self._return(fault, row.end_ns, words.level_remains(fault))
+
+    def _trial(self, row: Transmission, *, has_sign: bool) -> Session:
+        """Return a transmission as a part of its session."""
+        memory = self.memory
+        wind_m_s = memory.wind_m_s if row.start_ns - memory.wind_ns < WIND_NS else None
+        return Session(memory.session_ns, 1, int(has_sign), wind_m_s, _channel(row))
 
     # Times without a row.
 
@@ -402,7 +463,7 @@ class FaultTracker:
     def _work(self, work_ns: int) -> None:
         """Begin to verify the faults that have shown no sign since this repair or adjustment."""
         self.memory.work_ns = work_ns
-        self.memory.suspects = []  # work changes levels
+        self.memory.suspects, self.memory.runs = [], {}  # work changes levels
         for fault in self.memory.faults:
             if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
                 continue
@@ -446,7 +507,7 @@ class FaultTracker:
 
 
 def _is_input(row: Row) -> TypeGuard[Input]:
-    return isinstance(row, AlarmChange | Excursion) or (isinstance(row, Transmission) and row.ended)
+    return isinstance(row, AlarmChange | Excursion | WeatherRow) or (isinstance(row, Transmission) and row.ended)
 
 
 def _place(row: Input) -> tuple[int, int]:

@@ -46,6 +46,18 @@ def lasting(fault: FaultMemory) -> str:
     return f"{fault.detail}; unchanged {count(fault.held, 'transmission')} later"
 
 
+def off(channel: str, gamma: float, usual: float) -> str:
+    """Detail of a level that stays off the usual one."""
+    where = f" on channel {channel}" if channel.isdigit() else ""
+    return f"SWR {_swr(gamma):.2f} instead of {_swr(usual):.2f}{where}"
+
+
+def moved(fault: FaultMemory, detail: str, transmissions: int) -> str:
+    """Return the summary of a fault that opens by its level alone."""
+    since = f"in {count(transmissions, 'transmission')} since {date(fault.first_ns)}"
+    return f"{SUBJECTS[fault.family]}: {detail} {since}"
+
+
 def worsened(fault: FaultMemory, detail: str) -> str:
     return f"Critical now: {detail}; {_signs(fault)} since {date(fault.first_ns)}"
 

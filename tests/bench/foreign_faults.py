@@ -31,6 +31,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from logger.config.load import FaultsOptions
@@ -44,6 +45,7 @@ from logger.rows import (
     FaultChangeKind,
     FaultFamily,
     FaultState,
+    WeatherRow,
     family_of,
 )
 from logger.utc import DAY_NS, UNIT_NS
@@ -102,6 +104,14 @@ class Story:
         """True if an alarm of it was raised in a time."""
         return any(since_ns <= alarm.time_ns < until_ns for alarm in self.alarms)
 
+    def shows(self, since_ns: int, until_ns: int = 1 << 62) -> bool:
+        """True if it was opened or returned in a time."""
+        kinds = (FaultChangeKind.OPENED, FaultChangeKind.RETURNED)
+        return any(
+            change.change in kinds and since_ns <= change.time_ns < until_ns
+            for change in self.changes
+        )
+
     def closed_ns(self) -> int | None:
         """Time at which it was closed."""
         last = self.changes[-1]
@@ -142,12 +152,12 @@ class Outcome:
 
     @property
     def own(self) -> list[Story]:
-        """Faults with a sign, or opened, since the first cause began."""
+        """Faults with a sign, opened, or returned, since the first cause began."""
         onset_ns = first_onset_ns(self.history)
         return [
             story
             for story in self.stories
-            if story.has_sign(onset_ns) or story.opened_ns >= onset_ns
+            if story.has_sign(onset_ns) or story.shows(onset_ns)
         ]
 
     @property
@@ -161,14 +171,25 @@ class Outcome:
             yield f"    {story.describe(first_onset_ns(self.history))}"
 
 
-def group(history: History, batches: Sequence[Batch]) -> Outcome:
+def weather_rows(history: History) -> list[WeatherRow]:
+    """Return the mean wind of each hour, at its end."""
+    return [
+        WeatherRow(time_ns=history.time_ns(3600.0 * (hour + 1)), wind_m_s=(begin + end) / 2)
+        for hour, (begin, end) in enumerate(pairwise(history.weather.wind_m_s.tolist()))
+    ]
+
+
+def group(history: History, batches: Sequence[Batch], *, winds: bool = True) -> Outcome:
     """Pass rows to a tracker; return what it made of them."""
     tracker = FaultTracker(FaultsOptions())
     tracker.know_work(work_times(history))
     stories: dict[int, Story] = {}
     loose: list[AlarmChange] = []
+    weather = weather_rows(history) if winds else []
     for batch in batches:
-        for row in tracker.update(batch.rows, batch.now_ns):
+        past = bisect.bisect_right(weather, batch.now_ns, key=lambda row: row.time_ns)
+        rows, weather = [*weather[:past], *batch.rows], weather[past:]
+        for row in tracker.update(rows, batch.now_ns):
             if isinstance(row, FaultChange):
                 default = Story(row.opened_ns, row.family)
                 story = stories.setdefault(row.opened_ns, default)
@@ -207,7 +228,7 @@ def judge_repair(outcome: Outcome) -> Verdict | None:
     open_stories = [
         story
         for story in outcome.own
-        if story.has_sign(0, work_ns)
+        if (story.has_sign(0, work_ns) or story.shows(0, work_ns))
         and (story.closed_ns() or 1 << 62) > work_ns
         and story.family in FAMILIES.get(history.causes[0].kind, (FaultFamily.FEEDLINE,))
     ]
