@@ -10,7 +10,7 @@ from logger.rows import AlarmKind, FaultFamily, FaultState, Severity, Shift
 
 KIND = "faults"  # name of the memory among those of rules and stages
 NEVER_NS = -(1 << 62)
-TIMES = ("raised", "loose", "pending")  # fields of times, besides those named `_ns`
+TIMES = ("raised", "loose")  # fields of times, besides those named `_ns`
 
 
 class Level(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
@@ -50,6 +50,13 @@ class Session(msgspec.Struct, forbid_unknown_fields=True):
         return Session(self.start_ns, total, signs, wind_m_s, self.channel)
 
 
+class Break(msgspec.Struct, forbid_unknown_fields=True, order=True):
+    """An excursion: its time and the |Γ| of its peak."""
+
+    time_ns: int
+    gamma: float = 0.0
+
+
 class Run(msgspec.Struct, forbid_unknown_fields=True):
     """Transmissions in a row off the level of their channel, on the same side (1 or -1)."""
 
@@ -80,6 +87,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     breaks        excursions in ended transmissions
     before        levels before it, `during` those of transmissions off that level, `after` those
                   since the last sign or the repair
+    peaks         numbers of excursions by channel and |Γ| of the peak; see `contacts`
+    crowds        |Γ| of the peaks of a contact beside that of another fault
     shown         levels of incident power of transmissions with a sign, watts
     """
 
@@ -110,6 +119,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     during: Levels = {}
     after: Levels = {}
     shown: Levels = {}
+    peaks: dict[str, list[int]] = {}
+    crowds: list[float] = []
 
     @property
     def last_ns(self) -> int:
@@ -132,7 +143,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
 
     suspects  warnings that need a second sign to open a fault, as faults
     loose    times of recent excursions of ended transmissions that belong to no fault
-    pending  times of excursions of the transmission in progress
+    pending  excursions of the transmission in progress
     levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
     runs     transmissions off their level, by channel
     work_ns  last repair or adjustment
@@ -143,7 +154,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     faults: list[FaultMemory] = []
     suspects: list[FaultMemory] = []
     loose: list[int] = []
-    pending: list[int] = []
+    pending: list[Break] = []
     levels: Levels = {}
     earlier: Levels = {}
     later: Levels = {}

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from enum import Enum
 
-from logger.faults.memory import FaultMemory
+from logger.faults.contacts import NEAR
+from logger.faults.memory import Break, FaultMemory
 from logger.rows import AlarmChange, AlarmKind, FaultFamily, FaultState, family_of
 from logger.utc import DAY_NS, UNIT_NS
 from logger.watchdog.detector_fault.level import PHRASES
@@ -152,8 +153,10 @@ def explains_level(fault: FaultMemory, since_ns: int) -> bool:
     return signature_of(fault) != Signature.PASSING or fault.steady < STEADY
 
 
-def explains_excursion(fault: FaultMemory, time_ns: int) -> bool:
-    """True if an excursion at a time may have the cause of this fault, opened before."""
-    if fault.family != FaultFamily.FEEDLINE or time_ns <= fault.opened_ns:
+def explains_excursion(fault: FaultMemory, item: Break) -> bool:
+    """True if an excursion may have the cause of this fault, opened before."""
+    if fault.family != FaultFamily.FEEDLINE or item.time_ns <= fault.opened_ns:
         return False
-    return signature_of(fault) in OF_CONTACTS or time_ns - fault.opened_ns < YOUNG_NS
+    if fault.crowds:
+        return any(abs(item.gamma - gamma) <= NEAR for gamma in fault.crowds)
+    return signature_of(fault) in OF_CONTACTS or item.time_ns - fault.opened_ns < YOUNG_NS

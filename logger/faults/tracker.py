@@ -13,8 +13,8 @@ from typing import TypeGuard
 import msgspec
 
 from logger.config.load import FaultsOptions
-from logger.faults import evidence, words
-from logger.faults.memory import KIND, FaultMemory, Levels, Run, Session, TrackerMemory
+from logger.faults import contacts, evidence, words
+from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory
 from logger.faults.signature import (
     BRIEF_NS,
     LATE,
@@ -119,11 +119,10 @@ class FaultTracker:
             return row if fault is None else _marked(row, fault)
         if isinstance(row, Excursion):
             pending = self.memory.pending
-            if row.time_ns not in pending and len(pending) < MOST_PENDING:
-                bisect.insort(pending, row.time_ns)
-            owners = [
-                fault for fault in self.memory.faults if explains_excursion(fault, row.time_ns)
-            ]
+            item = Break(row.time_ns, _gamma(row.swr_peak))
+            if item not in pending and len(pending) < MOST_PENDING:
+                bisect.insort(pending, item)
+            owners = [fault for fault in self.memory.faults if explains_excursion(fault, item)]
             return _marked(row, max(owners, key=_contact)) if owners else row
         if isinstance(row, Transmission):
             self._end(row)
@@ -237,15 +236,15 @@ class FaultTracker:
         if has_paused or row.start_ns - memory.session_ns > evidence.SESSION_NS:
             memory.session_ns = row.start_ns
         memory.ended_ns = row.end_ns
-        past = bisect.bisect_right(memory.pending, row.end_ns)
+        past = bisect.bisect_right(memory.pending, row.end_ns, key=lambda item: item.time_ns)
         excursions, memory.pending = memory.pending[:past], memory.pending[past:]
-        owned: dict[int, list[int]] = {}  # by opening of the fault
-        for time_ns in excursions:
-            owner = self._owner(time_ns)
+        owned: dict[int, list[Break]] = {}  # by opening of the fault
+        for item in excursions:
+            owner = self._owner(item)
             if owner is None:
-                memory.loose = [*memory.loose, time_ns][-MOST_LOOSE:]
+                memory.loose = [*memory.loose, item.time_ns][-MOST_LOOSE:]
             else:
-                owned.setdefault(owner.opened_ns, []).append(time_ns)
+                owned.setdefault(owner.opened_ns, []).append(item)
         for fault in list(memory.faults):
             self._judge(fault, row, owned.get(fault.opened_ns, []))
         for suspect in list(memory.suspects):
@@ -289,22 +288,24 @@ class FaultTracker:
 
     def _last(self, run: Run, row: Transmission, channel: str, gamma: float) -> None:
         """Process a level that stays off: a sign of some fault, or a fault of its own."""
-        memory = self.memory
+        memory, time_ns = self.memory, self._free_ns(row.end_ns)
         detail = words.off(channel, gamma, memory.earlier[channel].mean)
-        if self._move(run.since_ns, row.end_ns, detail):
+        for fault in memory.faults:
+            fault.peaks = {}  # the level moves them, too
+        if self._move(run.since_ns, time_ns, detail):
             return
         fault = FaultMemory(
-            opened_ns=row.end_ns,
+            opened_ns=time_ns,
             first_ns=run.since_ns,
             family=FaultFamily.FEEDLINE,
             severity=Severity.WARNING,
-            sign_ns=row.end_ns,
+            sign_ns=time_ns,
             is_lasting=True,
             before=dict(memory.earlier),
         )
         memory.faults.append(fault)
         text = words.moved(fault, detail, run.transmissions)
-        self._change(fault, FaultChangeKind.OPENED, row.end_ns, text)
+        self._change(fault, FaultChangeKind.OPENED, time_ns, text)
 
     def _confirm(self, suspect: FaultMemory, row: Transmission) -> None:
         """Open a fault of warnings whose level stays off."""
@@ -315,12 +316,13 @@ class FaultTracker:
         if self._move(suspect.first_ns, row.end_ns, suspect.detail):
             self.memory.suspects.remove(suspect)
         else:
-            self._open(suspect, suspect.kinds[0], row.end_ns, words.lasting(suspect))
+            time_ns = self._free_ns(row.end_ns)
+            self._open(suspect, suspect.kinds[0], time_ns, words.lasting(suspect))
 
-    def _owner(self, time_ns: int) -> FaultMemory | None:
+    def _owner(self, item: Break) -> FaultMemory | None:
         """Return the fault of an excursion, as the store has it."""
-        faults = self.memory.faults
-        owners = [fault for fault in faults if explains_excursion(fault, time_ns)]
+        faults, time_ns = self.memory.faults, item.time_ns
+        owners = [fault for fault in faults if explains_excursion(fault, item)]
         if owners:
             return max(owners, key=_contact)
         early = [
@@ -330,14 +332,15 @@ class FaultTracker:
         ]
         return min(early, key=lambda fault: fault.opened_ns) if early else None
 
-    def _judge(self, fault: FaultMemory, row: Transmission, excursions: Sequence[int]) -> None:
+    def _judge(self, fault: FaultMemory, row: Transmission, excursions: Sequence[Break]) -> None:
         """Move a fault on by a transmission and its excursions."""
         if fault.family == FaultFamily.NO_DATA:
             return
         if fault.state == FaultState.QUIET and excursions:
             self._return(fault, row.end_ns, words.breaks(len(excursions)))
         fault.breaks += len(excursions)
-        fault.sign_ns = max([fault.sign_ns, *excursions])
+        fault.sign_ns = max([fault.sign_ns, *(item.time_ns for item in excursions)])
+        self._part(fault, row, excursions)
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
         fault.held += is_off
         self._compare_level(fault, row)
@@ -366,6 +369,38 @@ class FaultTracker:
         ):
             fault.state = FaultState.QUIET
             self._change(fault, FaultChangeKind.QUIET, row.end_ns, words.quiet(fault))
+
+    def _part(self, fault: FaultMemory, row: Transmission, excursions: Sequence[Break]) -> None:
+        """Open a fault of its own for a second contact among the excursions of a fault."""
+        if not excursions or any(other.crowds for other in self.memory.faults):
+            return
+        peaks = fault.peaks.setdefault(_channel(row), [0] * contacts.BINS)
+        for item in excursions:
+            peaks[contacts.bin_of(item.gamma)] += 1
+        places = contacts.crowds(peaks)
+        if len(places) < 2 or fault.state != FaultState.OPEN:
+            return
+        first, second = (contacts.gamma_of(place) for place in places[:2])
+        time_ns = self._free_ns(row.end_ns)
+        contact = FaultMemory(
+            opened_ns=time_ns,
+            first_ns=time_ns,
+            family=fault.family,
+            severity=fault.severity,
+            sign_ns=time_ns,
+            breaks=contacts.LEAST,
+            before=fault.before,
+            crowds=[second],
+        )
+        self.memory.faults.append(contact)
+        text = words.parted(fault, first, second)
+        self._change(contact, FaultChangeKind.OPENED, time_ns, text)
+
+    def _free_ns(self, time_ns: int) -> int:
+        """Return a time from then on at which no fault was opened: it is their identity."""
+        while any(fault.opened_ns == time_ns for fault in self.memory.faults):
+            time_ns += 1
+        return time_ns
 
     @staticmethod
     def _compare_level(fault: FaultMemory, row: Transmission) -> None:
@@ -470,7 +505,7 @@ class FaultTracker:
             if fault.state != FaultState.VERIFYING:  # else that was counted for another repair
                 evidence.adopt(fault)
             fault.state, fault.work_ns = FaultState.VERIFYING, work_ns
-            fault.recent, fault.after, fault.clean = [], {}, 0
+            fault.recent, fault.after, fault.peaks, fault.clean = [], {}, {}, 0
             self._change(fault, FaultChangeKind.REPAIRED, work_ns, words.repaired(fault))
 
     # Changes.
@@ -507,7 +542,9 @@ class FaultTracker:
 
 
 def _is_input(row: Row) -> TypeGuard[Input]:
-    return isinstance(row, AlarmChange | Excursion | WeatherRow) or (isinstance(row, Transmission) and row.ended)
+    return isinstance(row, AlarmChange | Excursion | WeatherRow) or (
+        isinstance(row, Transmission) and row.ended
+    )
 
 
 def _place(row: Input) -> tuple[int, int]:
@@ -551,9 +588,9 @@ def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:
     return fault.state == FaultState.OPEN, is_own, is_typical, fault.sign_ns
 
 
-def _contact(fault: FaultMemory) -> tuple[bool, int]:
+def _contact(fault: FaultMemory) -> tuple[bool, bool, int]:
     """Sort key of faults that may explain an excursion."""
-    return signature_of(fault) == Signature.PASSING, fault.opened_ns
+    return bool(fault.crowds), signature_of(fault) == Signature.PASSING, fault.opened_ns
 
 
 def _stands(fault: FaultMemory) -> bool:

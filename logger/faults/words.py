@@ -58,6 +58,15 @@ def moved(fault: FaultMemory, detail: str, transmissions: int) -> str:
     return f"{SUBJECTS[fault.family]}: {detail} {since}"
 
 
+def parted(fault: FaultMemory, first: float, second: float) -> str:
+    """Return the summary of a fault of a second contact, told as one fault so far."""
+    return (
+        f"{SUBJECTS[fault.family]}: a contact opens to SWR {_swr(second):.1f}, another one than"
+        f" that of the fault of {date(fault.opened_ns)}, which opens to SWR {_swr(first):.1f};"
+        " they were reported as one fault"
+    )
+
+
 def worsened(fault: FaultMemory, detail: str) -> str:
     return f"Critical now: {detail}; {_signs(fault)} since {date(fault.first_ns)}"
 
@@ -159,4 +168,4 @@ def _share(fault: FaultMemory) -> str:
 
 
 def _swr(gamma: float) -> float:
-    return (1 + gamma) / (1 - gamma)
+    return (1 + gamma) / max(1 - gamma, 1e-3)

@@ -155,9 +155,7 @@ class Outcome:
         """Faults with a sign, opened, or returned, since the first cause began."""
         onset_ns = first_onset_ns(self.history)
         return [
-            story
-            for story in self.stories
-            if story.has_sign(onset_ns) or story.shows(onset_ns)
+            story for story in self.stories if story.has_sign(onset_ns) or story.shows(onset_ns)
         ]
 
     @property
