@@ -28,13 +28,14 @@ from logger.utc import DAY_NS
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
 SOUND = 0.005  # share of transmissions with a sign at a sound station
-ERROR = 0.01  # of the test: fixed although it is not, back although it is fixed
+ERROR = 0.02  # of the test: fixed although it is not, back although it is fixed
 DECIDED = math.log((1 - ERROR) / ERROR)
 LEAST = 10  # clean transmissions needed whatever the rate
 UNENDING = 1000  # the number needed is not searched beyond
 MOST_SESSIONS = 100
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
+LEVEL_LEAST_USUAL = 20.0  # for a level that is off by itself to be a fault
 LEVEL_MARGIN = 0.01  # of |Γ|, for what the work itself and the weather change,
 LEVEL_PART = 0.1  # and a part of the level
 LASTING = 10  # transmissions in a row off the level

@@ -255,9 +255,9 @@ class FaultTracker:
     def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
         """Compare the level of a transmission without excursions with the usual one, or learn it."""
         memory = self.memory
-        level = memory.earlier.get(channel)
+        level = memory.earlier.get(channel) or memory.levels.get(channel)
         run = None
-        if level is not None and evidence.is_known(level):
+        if level is not None and level.count >= evidence.LEVEL_LEAST_USUAL:
             run = evidence.extend_run(memory.runs, channel, gamma, level, row.start_ns)
         if run is None:
             for fault in memory.faults:
@@ -280,7 +280,7 @@ class FaultTracker:
         fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
         if fault.state == FaultState.QUIET:
             if signature_of(fault) == Signature.UNDECIDED:
-                evidence.forget(fault, self.memory.earlier)
+                evidence.forget(fault, self.memory.levels | self.memory.earlier)
             fault.sign_ns = time_ns
             self._return(fault, time_ns, detail)
         fault.is_lasting |= fault.family == FaultFamily.FEEDLINE
@@ -289,7 +289,8 @@ class FaultTracker:
     def _last(self, run: Run, row: Transmission, channel: str, gamma: float) -> None:
         """Process a level that stays off: a sign of some fault, or a fault of its own."""
         memory, time_ns = self.memory, self._free_ns(row.end_ns)
-        detail = words.off(channel, gamma, memory.earlier[channel].mean)
+        usual = memory.levels | memory.earlier
+        detail = words.off(channel, gamma, usual[channel].mean)
         for fault in memory.faults:
             fault.peaks = {}  # the level moves them, too
         if self._move(run.since_ns, time_ns, detail):
@@ -301,7 +302,7 @@ class FaultTracker:
             severity=Severity.WARNING,
             sign_ns=time_ns,
             is_lasting=True,
-            before=dict(memory.earlier),
+            before=usual,
         )
         memory.faults.append(fault)
         text = words.moved(fault, detail, run.transmissions)
@@ -497,8 +498,10 @@ class FaultTracker:
 
     def _work(self, work_ns: int) -> None:
         """Begin to verify the faults that have shown no sign since this repair or adjustment."""
-        self.memory.work_ns = work_ns
-        self.memory.suspects, self.memory.runs = [], {}  # work changes levels
+        memory = self.memory
+        memory.work_ns = memory.later_ns = work_ns
+        memory.suspects, memory.runs = [], {}  # work changes levels
+        memory.levels, memory.earlier, memory.later = {}, {}, {}
         for fault in self.memory.faults:
             if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
                 continue
@@ -519,6 +522,8 @@ class FaultTracker:
 
     def _close(self, fault: FaultMemory, time_ns: int, summary: str) -> None:
         fault.state = FaultState.CLOSED
+        if fault.work_ns is not None:
+            self.memory.levels |= fault.after
         self._change(fault, FaultChangeKind.CLOSED, time_ns, summary)
         self.memory.faults.remove(fault)
 
