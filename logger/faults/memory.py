@@ -50,6 +50,13 @@ class Session(msgspec.Struct, forbid_unknown_fields=True):
         return Session(self.start_ns, total, signs, wind_m_s, self.channel)
 
 
+class Wind(msgspec.Struct, forbid_unknown_fields=True):
+    """Mean wind of the time up to `time_ns`."""
+
+    time_ns: int
+    m_s: float
+
+
 class Break(msgspec.Struct, forbid_unknown_fields=True, order=True):
     """An excursion: its time and the |Γ| of its peak."""
 
@@ -147,7 +154,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
     runs     transmissions off their level, by channel
     work_ns  last repair or adjustment
-    wind_m_s, wind_ns  latest measured wind and its time
+    winds    the latest measurements of the wind
     session_ns, ended_ns  start of the latest session, end of the latest transmission
     """
 
@@ -161,8 +168,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     later_ns: int = NEVER_NS
     runs: Runs = {}
     work_ns: int = NEVER_NS
-    wind_m_s: float = 0.0
-    wind_ns: int = NEVER_NS
+    winds: list[Wind] = []
     session_ns: int = NEVER_NS
     ended_ns: int = NEVER_NS
 

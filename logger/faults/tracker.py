@@ -14,7 +14,7 @@ import msgspec
 
 from logger.config.load import FaultsOptions
 from logger.faults import contacts, evidence, words
-from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory
+from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory, Wind
 from logger.faults.signature import (
     BRIEF_NS,
     LATE,
@@ -55,6 +55,7 @@ NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
 WEEK_NS = 7 * DAY_NS
+MOST_WINDS = 8
 WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
@@ -127,7 +128,8 @@ class FaultTracker:
         if isinstance(row, Transmission):
             self._end(row)
         elif row.wind_m_s is not None:
-            self.memory.wind_m_s, self.memory.wind_ns = row.wind_m_s, row.time_ns
+            winds = [*self.memory.winds, Wind(row.time_ns, row.wind_m_s)]
+            self.memory.winds = winds[-MOST_WINDS:]
         return row
 
     # Alarms.
@@ -450,9 +452,12 @@ class FaultTracker:
 
     def _trial(self, row: Transmission, *, has_sign: bool) -> Session:
         """Return a transmission as a part of its session."""
-        memory = self.memory
-        wind_m_s = memory.wind_m_s if row.start_ns - memory.wind_ns < WIND_NS else None
-        return Session(memory.session_ns, 1, int(has_sign), wind_m_s, _channel(row))
+        # Later measurements may have come, but only if a hang time ended late enough.
+        winds = [
+            wind.m_s for wind in self.memory.winds if 0 <= row.start_ns - wind.time_ns < WIND_NS
+        ]
+        wind_m_s = winds[-1] if winds else None
+        return Session(self.memory.session_ns, 1, int(has_sign), wind_m_s, _channel(row))
 
     # Times without a row.
 
