@@ -58,7 +58,8 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
 def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
     """Return ln of the probability of sessions after those of a fault, if it goes on.
 
-    Each channel has a rate of its own if the level shows the fault. One without signs tells nothing.
+    If the level shows the fault, each channel has a rate of its own; one without signs tells
+    nothing.
     """
     if signature_of(fault) in OF_CONTACTS:
         return ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))

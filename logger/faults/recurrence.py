@@ -82,10 +82,11 @@ def _ln_density(sessions: Sequence[Session], rates: Floats) -> Floats:
     signs = np.array([session.signs for session in sessions], dtype=np.float64)
     exposure = np.array([session.transmissions for session in sessions], dtype=np.float64)
     bursts = [
-        [math.lgamma(shape + number) - math.lgamma(shape) for number in signs] for shape in SHAPES
+        sum(math.lgamma(shape + n) - math.lgamma(shape) - n * math.log(shape) for n in signs)
+        for shape in SHAPES
     ]
     shape = SHAPE[..., None]
-    each = np.array(bursts).reshape(1, len(SHAPES), 1, 1, len(signs)) + signs * np.log(
-        rates / (rates * exposure / shape + 1) / shape
+    silence = (shape + signs) * np.log1p(rates * exposure / shape)
+    return np.asarray(
+        np.reshape(bursts, SHAPE.shape) + np.log(rates) @ signs - silence.sum(axis=-1)
     )
-    return np.asarray((each - shape * np.log1p(rates * exposure / shape)).sum(axis=-1))

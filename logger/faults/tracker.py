@@ -255,7 +255,7 @@ class FaultTracker:
             self._follow(row, *_level(row, row.swr))
 
     def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
-        """Compare the level of a transmission without excursions with the usual one, or learn it."""
+        """Compare the level of a transmission without excursions with the usual one; learn it."""
         memory = self.memory
         level = memory.earlier.get(channel) or memory.levels.get(channel)
         run = None
@@ -306,8 +306,9 @@ class FaultTracker:
             is_lasting=True,
             before=usual,
         )
+        passing = (item for item in memory.faults if signature_of(item) == Signature.PASSING)
+        text = words.moved(fault, detail, run.transmissions, next(passing, None))
         memory.faults.append(fault)
-        text = words.moved(fault, detail, run.transmissions)
         self._change(fault, FaultChangeKind.OPENED, time_ns, text)
 
     def _confirm(self, suspect: FaultMemory, row: Transmission) -> None:

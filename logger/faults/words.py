@@ -52,10 +52,16 @@ def off(channel: str, gamma: float, usual: float) -> str:
     return f"SWR {_swr(gamma):.2f} instead of {_swr(usual):.2f}{where}"
 
 
-def moved(fault: FaultMemory, detail: str, transmissions: int) -> str:
-    """Return the summary of a fault that opens by its level alone."""
+def moved(fault: FaultMemory, detail: str, transmissions: int, contact: FaultMemory | None) -> str:
+    """Return the summary of a fault that opens by its level alone, perhaps beside a contact."""
     since = f"in {count(transmissions, 'transmission')} since {date(fault.first_ns)}"
-    return f"{SUBJECTS[fault.family]}: {detail} {since}"
+    beside = ""
+    if contact is not None:
+        beside = (
+            f"; not the contact of {date(contact.opened_ns)}, which left the level as it was in"
+            f" {count(contact.steady, 'transmission')}"
+        )
+    return f"{SUBJECTS[fault.family]}: {detail} {since}{beside}"
 
 
 def parted(fault: FaultMemory, first: float, second: float) -> str:
