@@ -67,9 +67,9 @@ def moved(fault: FaultMemory, detail: str, transmissions: int, contact: FaultMem
 def parted(fault: FaultMemory, first: float, second: float) -> str:
     """Return the summary of a fault of a second contact, told as one fault so far."""
     return (
-        f"{SUBJECTS[fault.family]}: a contact opens to SWR {_swr(second):.1f}, another one than"
-        f" that of the fault of {date(fault.opened_ns)}, which opens to SWR {_swr(first):.1f};"
-        " they were reported as one fault"
+        f"{SUBJECTS[fault.family]}: a contact opens to an SWR of about {_swr(second):.2g}, another"
+        f" one than that of the fault of {date(fault.opened_ns)}, which opens to about"
+        f" {_swr(first):.2g}; they were reported as one fault"
     )
 
 
