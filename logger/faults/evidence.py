@@ -19,7 +19,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from logger.faults.memory import FaultMemory, Level, Levels, Run, Runs, Session
+from logger.faults.memory import FaultMemory, Level, Levels, Session
 from logger.faults.recurrence import join, ln_probability
 from logger.faults.signature import OF_CONTACTS, signature_of
 from logger.rows import AlarmKind, FaultState
@@ -35,11 +35,9 @@ UNENDING = 1000  # the number needed is not searched beyond
 MOST_SESSIONS = 100
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
-LEVEL_LEAST_USUAL = 20.0  # for a level that is off by itself to be a fault
 LEVEL_MARGIN = 0.01  # of |Γ|, for what the work itself and the weather change,
 LEVEL_PART = 0.1  # and a part of the level
 LASTING = 10  # transmissions in a row off the level
-SESSION_NS = DAY_NS // 2  # longest session
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
 FUTURE_NS = 1 << 62
@@ -172,7 +170,7 @@ def compare_level(fault: FaultMemory) -> bool | None:
 def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
     """True if a transmission's |Γ| is not as before the fault; after work: as during it."""
     before, during = fault.before.get(channel), fault.during.get(channel)
-    if before is None or not is_known(before) or _is_usual(before, gamma):
+    if before is None or not is_known(before) or is_usual(before, gamma):
         return False
     if fault.state != FaultState.VERIFYING:
         return True
@@ -183,30 +181,13 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
 
 def is_level_back(fault: FaultMemory, gamma: float) -> bool:
     """True if |Γ| is as it was before the fault on some channel."""
-    return any(is_known(before) and _is_usual(before, gamma) for before in fault.before.values())
+    return any(is_known(before) and is_usual(before, gamma) for before in fault.before.values())
 
 
-def _is_usual(level: Level, gamma: float) -> bool:
+def is_usual(level: Level, gamma: float) -> bool:
+    """True if |Γ| differs from a level by no more than weather and noise explain."""
     margin = LEVEL_MARGIN + LEVEL_PART * level.mean + LEVEL_SIGMAS * math.sqrt(level.variance)
     return abs(gamma - level.mean) <= margin
-
-
-def extend_run(runs: Runs, channel: str, gamma: float, level: Level, time_ns: int) -> Run | None:
-    """Add a transmission to the run of its channel; return the run, None if it is at its level."""
-    if _is_usual(level, gamma):
-        runs.pop(channel, None)
-        return None
-    side = 1 if gamma > level.mean else -1
-    run = runs.get(channel)
-    if run is None or run.side != side:
-        run = runs[channel] = Run(side, time_ns)
-    run.transmissions += 1
-    return run
-
-
-def is_lasting(run: Run, time_ns: int) -> bool:
-    """True if a level has stayed off from one session to another."""
-    return run.transmissions >= LASTING and time_ns - run.since_ns >= SESSION_NS
 
 
 def _compared(fault: FaultMemory) -> list[tuple[Level, Level, Level]]:

@@ -13,7 +13,7 @@ from typing import TypeGuard
 import msgspec
 
 from logger.config.load import FaultsOptions
-from logger.faults import contacts, evidence, words
+from logger.faults import contacts, evidence, usual, words
 from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory, Wind
 from logger.faults.signature import (
     BRIEF_NS,
@@ -54,7 +54,7 @@ from logger.watchdog.rule import recalled
 NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
-WEEK_NS = 7 * DAY_NS
+SESSION_NS = DAY_NS // 2  # longest session
 MOST_WINDS = 8
 WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
@@ -202,7 +202,7 @@ class FaultTracker:
         """
         memory = self.memory
         is_late = kind in (*LATE, AlarmKind.DETECTOR_FAULT)
-        levels = {**memory.levels, **memory.earlier} if is_late else dict(memory.levels)
+        levels = usual.levels(memory) if is_late else dict(memory.levels)
         for fault in memory.faults:
             if fault.state == FaultState.OPEN:
                 levels |= {
@@ -235,7 +235,7 @@ class FaultTracker:
         """Process an ended transmission, with the excursions within it."""
         memory = self.memory
         has_paused = row.start_ns - memory.ended_ns > PAUSE_NS
-        if has_paused or row.start_ns - memory.session_ns > evidence.SESSION_NS:
+        if has_paused or row.start_ns - memory.session_ns > SESSION_NS:
             memory.session_ns = row.start_ns
         memory.ended_ns = row.end_ns
         past = bisect.bisect_right(memory.pending, row.end_ns, key=lambda item: item.time_ns)
@@ -256,23 +256,17 @@ class FaultTracker:
 
     def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
         """Compare the level of a transmission without excursions with the usual one; learn it."""
-        memory = self.memory
-        level = memory.earlier.get(channel) or memory.levels.get(channel)
-        run = None
-        if level is not None and level.count >= evidence.LEVEL_LEAST_USUAL:
-            run = evidence.extend_run(memory.runs, channel, gamma, level, row.start_ns)
-        if run is None:
-            for fault in memory.faults:
-                fault.steady += not fault.is_lasting
-            busy = (FaultState.OPEN, FaultState.VERIFYING)
-            if any(f.family == FaultFamily.FEEDLINE and f.state in busy for f in memory.faults):
-                return
-            evidence.learn_level(memory.levels, channel, gamma)
-            if row.end_ns - memory.later_ns >= WEEK_NS:
-                memory.earlier, memory.later = memory.later, dict(memory.levels)
-                memory.later_ns = row.end_ns
-        elif evidence.is_lasting(run, row.end_ns):
-            self._last(run, row, channel, gamma)
+        faults = self.memory.faults
+        run = usual.compare(self.memory, channel, gamma, row.start_ns)
+        if run is not None:
+            if usual.is_lasting(run, row.end_ns):
+                self._last(run, row, channel, gamma)
+            return
+        for fault in faults:
+            fault.steady += not fault.is_lasting
+        busy = (FaultState.OPEN, FaultState.VERIFYING)
+        if not any(f.family == FaultFamily.FEEDLINE and f.state in busy for f in faults):
+            usual.learn(self.memory, channel, gamma, row.end_ns)
 
     def _move(self, since_ns: int, time_ns: int, detail: str) -> bool:
         """Add a level that has stayed off since then to the fault that explains it, if any does."""
@@ -282,7 +276,7 @@ class FaultTracker:
         fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
         if fault.state == FaultState.QUIET:
             if signature_of(fault) == Signature.UNDECIDED:
-                evidence.forget(fault, self.memory.levels | self.memory.earlier)
+                evidence.forget(fault, usual.levels(self.memory))
             fault.sign_ns = time_ns
             self._return(fault, time_ns, detail)
         fault.is_lasting |= fault.family == FaultFamily.FEEDLINE
@@ -291,8 +285,8 @@ class FaultTracker:
     def _last(self, run: Run, row: Transmission, channel: str, gamma: float) -> None:
         """Process a level that stays off: a sign of some fault, or a fault of its own."""
         memory, time_ns = self.memory, self._free_ns(row.end_ns)
-        usual = memory.levels | memory.earlier
-        detail = words.off(channel, gamma, usual[channel].mean)
+        before = usual.levels(memory)
+        detail = words.off(channel, gamma, before[channel].mean)
         for fault in memory.faults:
             fault.peaks = {}  # the level moves them, too
         if self._move(run.since_ns, time_ns, detail):
@@ -304,7 +298,7 @@ class FaultTracker:
             severity=Severity.WARNING,
             sign_ns=time_ns,
             is_lasting=True,
-            before=usual,
+            before=before,
         )
         passing = (item for item in memory.faults if signature_of(item) == Signature.PASSING)
         text = words.moved(fault, detail, run.transmissions, next(passing, None))
@@ -504,10 +498,9 @@ class FaultTracker:
 
     def _work(self, work_ns: int) -> None:
         """Begin to verify the faults that have shown no sign since this repair or adjustment."""
-        memory = self.memory
-        memory.work_ns = memory.later_ns = work_ns
-        memory.suspects, memory.runs = [], {}  # work changes levels
-        memory.levels, memory.earlier, memory.later = {}, {}, {}
+        self.memory.work_ns = work_ns
+        self.memory.suspects = []  # work changes levels
+        usual.forget(self.memory, work_ns)
         for fault in self.memory.faults:
             if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
                 continue
