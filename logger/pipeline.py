@@ -162,7 +162,7 @@ class Pipeline:
         # But the store has to agree with the memory of faults.
         rows += [row for row in last if not isinstance(row, Memory) or row.rule == FAULTS]
         if self._weather is not None:
-            rows += self._weather.finish()
+            rows += self._faults.update(self._weather.finish(), self._last_ns)
         return rows
 
     def know_work(self, times_ns: Iterable[int]) -> None:
@@ -236,7 +236,7 @@ class Pipeline:
                 rows.append(Samples(part, begins=self._begins))
                 self._begins = False
         if self._weather is not None and samples.aux:
-            rows += self._weather.update(samples)
+            rows += self._faults.update(self._weather.update(samples), self._last_ns)
         return rows
 
     def _watch(

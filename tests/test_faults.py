@@ -30,6 +30,7 @@ from logger.rows import (
     Severity,
     Shift,
     Transmission,
+    WeatherRow,
 )
 from logger.utc import DAY_NS
 from logger.watchdog import detector_fault, high_reflected_power, high_swr
@@ -56,8 +57,8 @@ def alarm(kind: str, time_ns: int, change: str = "raised", **fields: object) -> 
     return msgspec.structs.replace(row, **fields)
 
 
-def excursion(time_ns: int) -> Excursion:
-    return Excursion(time_ns=time_ns, duration_ms=20.0, swr_peak=5.0, swr_beside=1.2)
+def excursion(time_ns: int, swr_peak: float = 5.0) -> Excursion:
+    return Excursion(time_ns=time_ns, duration_ms=20.0, swr_peak=swr_peak, swr_beside=1.2)
 
 
 def start_of(number: int) -> int:
@@ -92,7 +93,7 @@ def broken(number: int, swr: float = 1.21) -> list[Row]:
 def time_of(row: Row) -> int:
     if isinstance(row, Transmission):
         return row.end_ns
-    assert isinstance(row, AlarmChange | Excursion)
+    assert isinstance(row, AlarmChange | Excursion | WeatherRow)
     return row.time_ns
 
 
@@ -282,6 +283,63 @@ def test_another_power_is_no_fault_of_the_instrument() -> None:
     assert stuck.story == ["opened"]
 
 
+# --- one cause or two ---
+
+STEADY = 9 * 72  # transmissions in nine days
+
+
+def test_a_level_that_stays_off_is_a_fault_without_an_alarm() -> None:
+    station = Station().feed([*spell(0, 2 * STEADY), *spell(2 * STEADY, 2 * STEADY + 72, swr=1.4)])
+    (opened,) = station.changes
+    assert opened.summary == (
+        "Feedline or antenna: SWR 1.40 instead of 1.21 on channel 20 in 37 transmissions"
+        " since 19 March"
+    )
+    assert opened.time_ns - opened.first_ns >= DAY_NS / 2
+    evening = [*spell(0, 2 * STEADY), *spell(2 * STEADY, 2 * STEADY + 30, swr=1.4)]
+    assert Station().feed([*evening, *spell(2 * STEADY + 30, 3 * STEADY)]).story == []
+
+
+def test_a_level_that_moves_beside_an_old_contact_is_another_fault() -> None:
+    """The contact left the level as it was; one that moved it from its first sign explains both."""
+    first = 2 * STEADY
+    contact = [*broken(first), *broken(first + 1), *broken(first + 2)]
+    rows = [*spell(0, first), *contact]
+    apart = [*spell(first + 3, first + 40, every=2), *spell(first + 40, first + 120, 2, swr=1.4)]
+    station = Station().feed([*rows, *apart])
+    assert station.story == ["opened", "opened"]
+    assert station.changes[1].summary.endswith(
+        "; not the contact of 19 March, which left the level as it was in 22 transmissions"
+    )
+    together = spell(first + 3, first + 120, every=2, swr=1.4)
+    assert Station().feed([*rows, *together]).story == ["opened"]
+
+
+def opens_to(first: int, past: int, peaks: Sequence[float]) -> list[Row]:
+    """Transmissions with an excursion each, to peaks by turns."""
+    rows: list[Row] = []
+    for number in range(first, past):
+        rows.append(excursion(start_of(number) + SECOND, peaks[number % len(peaks)]))
+        rows.append(over(number))
+    return rows
+
+
+def test_two_contacts_open_to_reflections_of_their_own() -> None:
+    rows = [*spell(0, 3), *broken(3)]
+    partly = [2.0 + 0.25 * number for number in range(30)]
+    peaks = [peak for part in partly for peak in (30.0, part)]
+    assert Station().feed([*rows, *opens_to(4, 300, peaks)]).story == ["opened"]
+    station = Station().feed([*rows, *opens_to(4, 200, [30.0, 30.0, 6.0])])
+    assert station.story == ["opened", "opened"]
+    first, second = station.changes
+    assert second.summary.startswith(
+        "Feedline or antenna: a contact opens to an SWR of about 5.5, another one than that of the"
+        " fault of 1 March, which opens to about "
+    )
+    later = {row.swr_peak: row.fault_ns for row in station.rows[-12:] if isinstance(row, Excursion)}
+    assert later == {30.0: first.opened_ns, 6.0: second.opened_ns}
+
+
 def test_each_comparison_of_sessions_is_recognised() -> None:
     shift = level.Change(-1.4, 9.0, 0.7, 9.0, True, 2, 2, 0.05, True)
     changes = [
@@ -377,7 +435,7 @@ def test_a_repair_is_verified_by_clean_transmissions() -> None:
     assert number == promised <= 20
     assert closed.summary == (
         f"{number} transmissions since the repair on 4 March: no excursions, SWR 1.21 as before."
-        " Fixed (99 %)"
+        " Fixed (98 %)"
     )
     assert station.tracker.memory.faults == []
 
@@ -508,6 +566,8 @@ def stream_of(seed: int) -> Stream:
                 change = "cleared" if is_open else "raised"
                 rows.append(alarm(kind, time_ns, change, start_ns=start_ns))
                 raised ^= {kind}
+            if draw.random() < 0.3:
+                rows.append(WeatherRow(time_ns=start_ns - SECOND, wind_m_s=9 * draw.random()))
             row = over(number, swr)
             rows.append(row)
             if draw.random() < unrest:
@@ -615,7 +675,7 @@ def test_a_correction_of_the_clock_moves_the_memory() -> None:
     assert fault.opened_ns == former.opened_ns + 7 * SECOND
     assert fault.first_ns == former.first_ns + 7 * SECOND
     assert fault.before == former.before
-    assert tracker.memory.pending == [start_of(6) + 8 * SECOND]
+    assert [item.time_ns for item in tracker.memory.pending] == [start_of(6) + 8 * SECOND]
     assert redate(moved, Shift(T0 - 1, start_of(11), -7 * SECOND)) == content
     assert redate(content, Shift(0, T0 - HOUR, SECOND)) == content
 
@@ -645,10 +705,10 @@ def fault_of(signs: Sequence[int], size: int = 20) -> FaultMemory:
 
 def test_the_sequential_test_needs_more_transmissions_for_rarer_signs() -> None:
     assert evidence.needed(fault_of([20] * 8)) == evidence.LEAST
-    # With a known rate log(99) / (0.1 - 0.005), 49; more as it is not known well.
+    # With a known rate log(49) / (0.1 - 0.005), 41; more as it is not known well.
     number = evidence.needed(fault_of([2] * 20))
     assert number is not None
-    assert 49 < number < 75
+    assert 41 < number < 65
     assert (evidence.needed(fault_of([0, 1, 0, 0, 1, 0, 1])) or 1000) > 200
 
 
@@ -669,6 +729,23 @@ def test_a_growing_rate_is_not_taken_for_an_unsteady_one() -> None:
     assert number < (evidence.needed(mixed) or 1000) / 1.5
 
 
+def test_calm_days_do_not_verify_the_repair_of_a_contact_that_the_wind_moves() -> None:
+    winds = [2.0, 7.0, 1.0, 6.0, 8.0, 2.5, 1.5, 6.5]
+    before = [
+        msgspec.structs.replace(session, wind_m_s=wind_m_s)
+        for session, wind_m_s in zip(
+            course([10 * (wind > 5) for wind in winds]), winds, strict=True
+        )
+    ]
+
+    def silence(wind_m_s: float | None) -> float:
+        return ln_probability(before, [Session(T0 + 9 * DAY_NS, 30, 0, wind_m_s)])
+
+    assert silence(2.0) > -0.5
+    assert silence(7.0) < -4
+    assert silence(2.0) > silence(None) > silence(7.0)
+
+
 def test_probabilities_of_a_course_multiply() -> None:
     whole = course([3, 0, 5, 2])
     first, later = whole[:2], whole[2:]
@@ -687,10 +764,15 @@ def test_the_session_of_the_repair_shows_more_than_another() -> None:
 
 
 def test_a_fault_of_the_level_is_tried_where_it_showed() -> None:
-    fault = fault_of([20])
-    fault.during = {"9": Level(20, 0.3, 1e-4)}
+    fault = fault_of([])
+    fault.is_lasting = True
+    fault.sessions = [Session(T0, 20, 20, channel="9"), Session(T0, 15, 0, channel="22")]
     assert evidence.is_trial(fault, "9", 1.0)
     assert not evidence.is_trial(fault, "22", 4.0)
+    fault.recent = [Session(T0 + DAY_NS, 40, 0, channel="22")]
+    assert evidence.score(fault) < 0  # nothing about channel 9
+    fault.recent = [Session(T0 + DAY_NS, 20, 0, channel="9")]
+    assert evidence.score(fault) > 3
     fault.kinds, fault.shown = [AlarmKind.HEATING_JOINT], {"9": Level(20, 4.0, 0.1)}
     assert evidence.is_trial(fault, "9", 3.0)
     assert not evidence.is_trial(fault, "9", 1.0)  # that heats nothing

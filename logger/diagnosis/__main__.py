@@ -26,10 +26,9 @@ def main(path: Path, fault_id: int) -> None:
     with contextlib.suppress(OSError):  # the systemd unit forbids it
         os.nice(LOWEST_PRIORITY)
     with Store.reader(path) as store:
-        diagnosed = diagnose_fault(store, fault_id)
-    if diagnosed is not None:
-        with Faults.editor(path) as faults:
-            store_explanation(faults, fault_id, diagnosed[1])
+        _, diagnosis = diagnose_fault(store, fault_id)
+    with Faults.editor(path) as faults:
+        store_explanation(faults, fault_id, diagnosis)
 
 
 if __name__ == "__main__":

@@ -22,7 +22,12 @@ def diagnosis_of(store: Store, alarm: Alarm, now_ns: int | None = None) -> Diagn
     """
     if alarm.kind == AlarmKind.NO_DATA:
         return Diagnosis(SILENT_PATTERN, False, (), checks_without_data(), (), {})
-    diagnosis = diagnose(gather(read(store, alarm.raised_ns, now_ns), alarm.raised_ns))
+    return diagnosis_at(store, alarm.raised_ns, now_ns)
+
+
+def diagnosis_at(store: Store, time_ns: int, now_ns: int | None = None) -> Diagnosis:
+    """Diagnose a change noticed at a time, likewise. Raise StoreError."""
+    diagnosis = diagnose(gather(read(store, time_ns, now_ns), time_ns))
     if diagnosis.odds[NOTHING] < LIKELY:
         return diagnosis
     return msgspec.structs.replace(diagnosis, pattern=PASSING)

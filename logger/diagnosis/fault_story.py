@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from logger.diagnosis.alarms import diagnose_first
+from logger.diagnosis.alarms import diagnose_first, diagnosis_at
 from logger.diagnosis.scoring import Diagnosis
 from logger.places import with_antenna
 from logger.rows import (
@@ -80,7 +80,7 @@ class FaultStory(msgspec.Struct, frozen=True, kw_only=True):
     changes: list[FaultEvent]
     journal: list[JournalEntry]
     alarm_id: int | None
-    diagnosis: Diagnosis | None
+    diagnosis: Diagnosis
     charts: list[str]
 
 
@@ -90,7 +90,7 @@ def tell_story(store: Store, fault_id: int, now_ns: int | None = None) -> FaultS
     fault = faults.fault(fault_id)
     first_ns = faults.first_sign_ns(fault_id)
     alarms = store.alarms("r.fault_id = ? ORDER BY r.raised_ns", fault_id)
-    diagnosed = diagnose_fault(store, fault_id, now_ns)
+    alarm, diagnosis = diagnose_fault(store, fault_id, now_ns)
     changes = faults.changes(fault_id)
     journal = store.select(JOURNAL, "r.time_ns >= ? ORDER BY r.time_ns", first_ns - DAY_NS)
     return FaultStory(
@@ -105,8 +105,8 @@ def tell_story(store: Store, fault_id: int, now_ns: int | None = None) -> FaultS
             JournalEntry(**{name: row.columns[name] for name in JournalEntry.__struct_fields__})
             for row in journal
         ],
-        alarm_id=None if diagnosed is None else diagnosed[0].id,
-        diagnosis=None if diagnosed is None else diagnosed[1],
+        alarm_id=None if alarm is None else alarm.id,
+        diagnosis=diagnosis,
         charts=_charts(store, fault_id, faults.family(fault_id)),
     )
 
@@ -119,10 +119,11 @@ def _opening(fault: Fault, alarms: Sequence[Alarm]) -> Alarm | None:
 
 def diagnose_fault(
     store: Store, fault_id: int, now_ns: int | None = None
-) -> tuple[Alarm, Diagnosis] | None:
+) -> tuple[Alarm | None, Diagnosis]:
     """Diagnose the latest alarm of each kind, the most telling first, up to a likely cause.
 
-    Return the alarm and its diagnosis, None for a fault without alarms. Raise StoreError.
+    Return the alarm and its diagnosis; for a fault without alarms, that of its opening. Raise
+    StoreError.
     """
     latest = store.alarms(
         "r.id IN (SELECT max(id) FROM alarms WHERE fault_id = ? GROUP BY kind)"
@@ -130,7 +131,11 @@ def diagnose_fault(
         fault_id,
     )
     latest.sort(key=lambda alarm: TELLING.index(alarm.kind) if alarm.kind in TELLING else 99)
-    return diagnose_first(store, latest, now_ns)
+    diagnosed = diagnose_first(store, latest, now_ns)
+    if diagnosed is not None:
+        return diagnosed
+    opened_ns = Faults(store.database).fault(fault_id).opened_ns
+    return None, diagnosis_at(store, opened_ns, now_ns)
 
 
 def _days(store: Store, fault_id: int, alarms: Sequence[Alarm]) -> list[FaultDay]:

@@ -14,23 +14,30 @@ from __future__ import annotations
 
 import bisect
 import math
+from collections import Counter
+from collections.abc import Sequence
+
+import msgspec
 
 from logger.faults.memory import FaultMemory, Level, Levels, Session
 from logger.faults.recurrence import join, ln_probability
+from logger.faults.signature import OF_CONTACTS, signature_of
 from logger.rows import AlarmKind, FaultState
 from logger.utc import DAY_NS
 
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
 SOUND = 0.005  # share of transmissions with a sign at a sound station
-ERROR = 0.01  # of the test: fixed although it is not, back although it is fixed
+ERROR = 0.02  # of the test: fixed although it is not, back although it is fixed
 DECIDED = math.log((1 - ERROR) / ERROR)
 LEAST = 10  # clean transmissions needed whatever the rate
 UNENDING = 1000  # the number needed is not searched beyond
-MOST_SESSIONS = 60
+MOST_SESSIONS = 100
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
-LEVEL_MARGIN = 0.02  # of |Γ|, for what the work itself and the weather change
+LEVEL_MARGIN = 0.01  # of |Γ|, for what the work itself and the weather change,
+LEVEL_PART = 0.1  # and a part of the level
+LASTING = 10  # transmissions in a row off the level
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
 FUTURE_NS = 1 << 62
@@ -42,16 +49,43 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     return (
         fault.clean >= QUIET_LEAST
         and now_ns - fault.last_ns >= QUIET_NS
-        and ln_probability(fault.sessions, fault.recent) < math.log(CERTAIN)
+        and _ln_probability(fault, fault.recent) < math.log(CERTAIN)
     )
 
 
-def count(fault: FaultMemory, session_ns: int, *, has_sign: bool) -> None:
-    """Count a transmission of the session that began at `session_ns`."""
-    if not fault.recent or fault.recent[-1].start_ns != session_ns:
-        fault.recent.append(Session(session_ns))
-    fault.recent[-1].transmissions += 1
-    fault.recent[-1].signs += has_sign
+def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
+    """Return ln of the probability of sessions after those of a fault, if it goes on.
+
+    If the level shows the fault, each channel has a rate of its own; one without signs tells
+    nothing.
+    """
+    if signature_of(fault) in OF_CONTACTS:
+        return ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))
+    return sum(
+        ln_probability(
+            [session for session in fault.sessions if session.channel == channel],
+            [session for session in after if session.channel == channel],
+        )
+        for channel in shown_on(fault)
+    )
+
+
+def _on_any_channel(sessions: Sequence[Session]) -> list[Session]:
+    return join([], [msgspec.structs.replace(session, channel="") for session in sessions])
+
+
+def shown_on(fault: FaultMemory) -> list[str]:
+    """Return the channels with signs, the one with most of them first."""
+    signs: Counter[str] = Counter()
+    for session in fault.sessions:
+        signs[session.channel] += session.signs
+    return [channel for channel, number in signs.most_common() if number]
+
+
+def count(fault: FaultMemory, trial: Session) -> None:
+    """Count a transmission, given as a session of one."""
+    fault.recent = join(fault.recent, [trial])
+    has_sign = trial.signs > 0
     fault.clean = 0 if has_sign else fault.clean + 1
 
 
@@ -72,7 +106,7 @@ def score(fault: FaultMemory, more: int = 0) -> float:
     trials, signs = fault.trials + more, fault.relapses
     sound = signs * math.log(SOUND) + (trials - signs) * math.log1p(-SOUND)
     further = _clean_sessions(fault, more)
-    return sound - ln_probability(fault.sessions, [*fault.recent, *further])
+    return sound - _ln_probability(fault, [*fault.recent, *further])
 
 
 def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
@@ -82,7 +116,8 @@ def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
     sizes = [usual] * (transmissions // usual)
     if transmissions % usual:
         sizes.append(transmissions % usual)
-    return [Session(FUTURE_NS, size) for size in sizes]
+    channel = next(iter(shown_on(fault)), "")
+    return [Session(FUTURE_NS + n, size, channel=channel) for n, size in enumerate(sizes)]
 
 
 def needed(fault: FaultMemory) -> int | None:
@@ -96,7 +131,7 @@ def needed(fault: FaultMemory) -> int | None:
 
 def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
     """True if a transmission is like those that showed the fault, so that it would show it."""
-    if fault.during and channel not in fault.during:
+    if signature_of(fault) not in OF_CONTACTS and channel not in shown_on(fault):
         return False
     if AlarmKind.HEATING_JOINT not in fault.kinds:
         return True
@@ -135,7 +170,7 @@ def compare_level(fault: FaultMemory) -> bool | None:
 def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
     """True if a transmission's |Γ| is not as before the fault; after work: as during it."""
     before, during = fault.before.get(channel), fault.during.get(channel)
-    if before is None or not is_known(before) or _is_usual(before, gamma):
+    if before is None or not is_known(before) or is_usual(before, gamma):
         return False
     if fault.state != FaultState.VERIFYING:
         return True
@@ -146,11 +181,13 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
 
 def is_level_back(fault: FaultMemory, gamma: float) -> bool:
     """True if |Γ| is as it was before the fault on some channel."""
-    return any(is_known(before) and _is_usual(before, gamma) for before in fault.before.values())
+    return any(is_known(before) and is_usual(before, gamma) for before in fault.before.values())
 
 
-def _is_usual(level: Level, gamma: float) -> bool:
-    return abs(gamma - level.mean) <= LEVEL_MARGIN + LEVEL_SIGMAS * math.sqrt(level.variance)
+def is_usual(level: Level, gamma: float) -> bool:
+    """True if |Γ| differs from a level by no more than weather and noise explain."""
+    margin = LEVEL_MARGIN + LEVEL_PART * level.mean + LEVEL_SIGMAS * math.sqrt(level.variance)
+    return abs(gamma - level.mean) <= margin
 
 
 def _compared(fault: FaultMemory) -> list[tuple[Level, Level, Level]]:
@@ -173,7 +210,8 @@ def _shift(before: Level, after: Level, during: Level) -> float:
 def _tolerance(before: Level, after: Level, during: Level) -> float:
     scatter = before.variance * (1 / before.count + 1 / after.count)
     moved = abs(during.mean - before.mean)
-    return LEVEL_MARGIN + LEVEL_SHARE * moved + LEVEL_SIGMAS * math.sqrt(scatter)
+    margin = LEVEL_MARGIN + LEVEL_PART * before.mean
+    return margin + LEVEL_SHARE * moved + LEVEL_SIGMAS * math.sqrt(scatter)
 
 
 def worst_levels(fault: FaultMemory) -> tuple[float, float] | None:

@@ -10,7 +10,7 @@ from logger.rows import AlarmKind, FaultFamily, FaultState, Severity, Shift
 
 KIND = "faults"  # name of the memory among those of rules and stages
 NEVER_NS = -(1 << 62)
-TIMES = ("raised", "loose", "pending")  # fields of times, besides those named `_ns`
+TIMES = ("raised", "loose")  # fields of times, besides those named `_ns`
 
 
 class Level(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
@@ -25,11 +25,54 @@ Levels = dict[str, Level]  # by channel, or frequency
 
 
 class Session(msgspec.Struct, forbid_unknown_fields=True):
-    """Transmissions with short pauses: when they began, their number, and those with a sign."""
+    """Transmissions on a channel with short pauses: their begin, number, and those with a sign.
+
+    wind_m_s  mean of the wind during them, None if it is unknown
+    """
 
     start_ns: int
     transmissions: int = 0
     signs: int = 0
+    wind_m_s: float | None = None
+    channel: str = ""
+
+    def extended(self, other: Session) -> Session:
+        """Return this session continued by another."""
+        total = self.transmissions + other.transmissions
+        winds = [
+            (session.wind_m_s, session.transmissions)
+            for session in (self, other)
+            if session.wind_m_s is not None
+        ]
+        counted = sum(number for _, number in winds)
+        wind_m_s = sum(wind * number for wind, number in winds) / counted if counted else None
+        signs = self.signs + other.signs
+        return Session(self.start_ns, total, signs, wind_m_s, self.channel)
+
+
+class Wind(msgspec.Struct, forbid_unknown_fields=True):
+    """Mean wind of the time up to `time_ns`."""
+
+    time_ns: int
+    m_s: float
+
+
+class Break(msgspec.Struct, forbid_unknown_fields=True, order=True):
+    """An excursion: its time and the |Γ| of its peak."""
+
+    time_ns: int
+    gamma: float = 0.0
+
+
+class Run(msgspec.Struct, forbid_unknown_fields=True):
+    """Transmissions in a row off the level of their channel, on the same side (1 or -1)."""
+
+    side: int
+    since_ns: int
+    transmissions: int = 0
+
+
+Runs = dict[str, Run]  # by channel, or frequency
 
 
 class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
@@ -43,12 +86,16 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     cleared_ns    when its last alarm cleared, or its level came back
     changed_ns    its last change
     is_shifted    the last transmission was off its level
+    is_lasting    its level stayed off from one session to another
+    steady        transmissions at the usual level since it opened, until one is not
     sessions      transmissions up to the last sign, or the repair; `recent` those since then
     clean         transmissions since the last sign, or since the repair
     brief, held   alarms that cleared within seconds, that outlasted a transmission
     breaks        excursions in ended transmissions
     before        levels before it, `during` those of transmissions off that level, `after` those
                   since the last sign or the repair
+    peaks         numbers of excursions by channel and |Γ| of the peak; see `contacts`
+    crowds        |Γ| of the peaks of a contact beside that of another fault
     shown         levels of incident power of transmissions with a sign, watts
     """
 
@@ -65,6 +112,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     cleared_ns: int = NEVER_NS
     changed_ns: int = NEVER_NS
     is_shifted: bool = False
+    is_lasting: bool = False
+    steady: int = 0
     work_ns: int | None = None
     alarms: int = 0
     breaks: int = 0
@@ -77,6 +126,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     during: Levels = {}
     after: Levels = {}
     shown: Levels = {}
+    peaks: dict[str, list[int]] = {}
+    crowds: list[float] = []
 
     @property
     def last_ns(self) -> int:
@@ -99,21 +150,25 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
 
     suspects  warnings that need a second sign to open a fault, as faults
     loose    times of recent excursions of ended transmissions that belong to no fault
-    pending  times of excursions of the transmission in progress
+    pending  excursions of the transmission in progress
     levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
+    runs     transmissions off their level, by channel
     work_ns  last repair or adjustment
+    winds    the latest measurements of the wind
     session_ns, ended_ns  start of the latest session, end of the latest transmission
     """
 
     faults: list[FaultMemory] = []
     suspects: list[FaultMemory] = []
     loose: list[int] = []
-    pending: list[int] = []
+    pending: list[Break] = []
     levels: Levels = {}
     earlier: Levels = {}
     later: Levels = {}
     later_ns: int = NEVER_NS
+    runs: Runs = {}
     work_ns: int = NEVER_NS
+    winds: list[Wind] = []
     session_ns: int = NEVER_NS
     ended_ns: int = NEVER_NS
 

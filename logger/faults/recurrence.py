@@ -19,11 +19,13 @@ from logger.blocks import Floats
 from logger.faults.memory import Session
 from logger.utc import DAY_NS
 
-RATES = np.geomspace(0.003, 3.0, 16)[:, None, None]  # signs per transmission
+RATES = np.geomspace(0.003, 3.0, 16)[:, None, None, None]  # signs per transmission
 SHAPES = np.array([0.1, 0.3, 1.0, 3.0, 10.0, 100.0])  # small: sessions differ much
 GROWTHS = np.array([0.0, 0.1, 0.2, 0.4])  # a day
-SHAPE = SHAPES[None, :, None]
+SHAPE = SHAPES[:, None, None]
 PRIOR = 0.5 * np.log(SHAPE)  # but for a constant
+CALM_M_S = np.array([1.5, 2.5, 3.5, 4.5, 5.5])  # mean wind below which a contact hardly moves
+SOFT_M_S = 0.3  # width of that limit
 
 
 def share(sessions: Sequence[Session]) -> float:
@@ -38,38 +40,53 @@ def ln_probability(before: Sequence[Session], after: Sequence[Session]) -> float
     The rate is that of the last session before; a session that goes on has the rate that it had.
     """
     end_ns = before[-1].start_ns if before else 0
-    return _ln_evidence(join(before, after), end_ns) - _ln_evidence(before, end_ns)
+    both = join(before, after)
+    known = [session.wind_m_s for session in both if session.wind_m_s is not None]
+    usual_m_s = math.fsum(known) / len(known) if known else None
+    return _ln_evidence(both, end_ns, usual_m_s) - _ln_evidence(before, end_ns, usual_m_s)
 
 
 def join(before: Sequence[Session], after: Sequence[Session]) -> list[Session]:
-    """Return both courses as one; the first session after may continue the last before."""
-    if not before or not after or before[-1].start_ns != after[0].start_ns:
-        return [*before, *after]
-    middle = Session(
-        after[0].start_ns,
-        before[-1].transmissions + after[0].transmissions,
-        before[-1].signs + after[0].signs,
-    )
-    return [*before[:-1], middle, *after[1:]]
+    """Return both courses as one; a session after may continue one before."""
+    sessions = {(session.start_ns, session.channel): session for session in before}
+    for session in after:
+        key = session.start_ns, session.channel
+        sessions[key] = sessions[key].extended(session) if key in sessions else session
+    return list(sessions.values())
 
 
-def _ln_evidence(sessions: Sequence[Session], end_ns: int) -> float:
-    """Return ln of the density of the signs in sessions; growth ends at a time."""
+def _ln_evidence(sessions: Sequence[Session], end_ns: int, usual_m_s: float | None) -> float:
+    """Return ln of the density of the signs in sessions; growth ends at a time.
+
+    usual_m_s  wind of sessions in which it was not measured, None if it never was
+    """
     ages = np.array([max(end_ns - session.start_ns, 0) / DAY_NS for session in sessions])
-    ln = PRIOR + _ln_density(sessions, RATES[..., None] * np.exp(-GROWTHS[:, None] * ages))
+    growth = np.exp(-GROWTHS[:, None, None] * ages)
+    winds = np.array([usual_m_s if s.wind_m_s is None else s.wind_m_s for s in sessions], float)
+    ln = PRIOR + _ln_density(sessions, RATES[..., None] * growth * _response(winds))
     most = float(ln.max())
-    return most + math.log(float(np.exp(ln - most).sum()))
+    return most + math.log(float(np.exp(ln - most).mean()))
+
+
+def _response(winds: Floats) -> Floats:
+    """Return the factors of the rate in winds (n,), m/s, by limit: (6, n), or (1, n) if unknown."""
+    steady = np.ones((1, len(winds)))
+    if not len(winds) or np.isnan(winds[0]):
+        return steady
+    above = SOFT_M_S * np.logaddexp(0.0, (winds - CALM_M_S[:, None]) / SOFT_M_S)
+    return np.concatenate([steady, above])
 
 
 def _ln_density(sessions: Sequence[Session], rates: Floats) -> Floats:
-    """Return ln of the density of the signs in sessions at rates (16, 1, 4, sessions)."""
+    """Return ln of the density of the signs in sessions at rates (16, 1, 4, 6 or 1, sessions)."""
     signs = np.array([session.signs for session in sessions], dtype=np.float64)
     exposure = np.array([session.transmissions for session in sessions], dtype=np.float64)
     bursts = [
-        [math.lgamma(shape + number) - math.lgamma(shape) for number in signs] for shape in SHAPES
+        sum(math.lgamma(shape + n) - math.lgamma(shape) - n * math.log(shape) for n in signs)
+        for shape in SHAPES
     ]
     shape = SHAPE[..., None]
-    each = np.array(bursts).reshape(1, len(SHAPES), 1, len(signs)) + signs * np.log(
-        rates / (rates * exposure / shape + 1) / shape
+    silence = (shape + signs) * np.log1p(rates * exposure / shape)
+    return np.asarray(
+        np.reshape(bursts, SHAPE.shape) + np.log(rates) @ signs - silence.sum(axis=-1)
     )
-    return np.asarray((each - shape * np.log1p(rates * exposure / shape)).sum(axis=-1))

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from enum import Enum
 
-from logger.faults.memory import FaultMemory
+from logger.faults.contacts import NEAR
+from logger.faults.memory import Break, FaultMemory
 from logger.rows import AlarmChange, AlarmKind, FaultFamily, FaultState, family_of
 from logger.utc import DAY_NS, UNIT_NS
 from logger.watchdog.detector_fault.level import PHRASES
@@ -22,7 +23,7 @@ BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a pass
 BRIEF = 2  # if so many did,
 BREAKS = 3  # or so many excursions were seen
 HELD = 2  # transmissions outlasted by an alarm of the level: the trouble stands
-LASTING = 10  # transmissions in a row off the level that open a fault of a mere warning
+STEADY = 5  # transmissions at the usual level: what moves it later is another trouble
 
 # Alarms of the level of single pairs: open means that the trouble is present.
 OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
@@ -49,7 +50,7 @@ class Signature(Enum):
 TYPICAL = {
     Signature.UNDECIDED: OF_CONTACT,
     Signature.PASSING: OF_CONTACT,
-    Signature.STANDING: (*ABRUPT, AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT),
+    Signature.STANDING: (*ABRUPT, AlarmKind.BASELINE_SHIFT),
     Signature.HEATING: (*ABRUPT, AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT),
 }
 OF_CONTACTS = (Signature.UNDECIDED, Signature.PASSING)  # explain any excursion
@@ -78,6 +79,8 @@ def is_over(suspect: FaultMemory, time_ns: int) -> bool:
 
 def signature_of(fault: FaultMemory) -> Signature:
     """Return the signature that the signs of a feedline fault make up so far."""
+    if fault.is_lasting:
+        return Signature.STANDING
     if AlarmKind.INTERMITTENT_CONTACT in fault.kinds or fault.breaks >= BREAKS:
         return Signature.PASSING
     if AlarmKind.BASELINE_SHIFT in fault.kinds or fault.held >= HELD:
@@ -93,7 +96,8 @@ def is_shift(fault: FaultMemory, time_ns: int) -> bool:
     `baseline-shift` confirms a level that stays moved; without it, the level is soon the usual one.
     """
     signature = signature_of(fault)
-    if signature == Signature.PASSING or not any(kind in MOVED for kind in fault.kinds):
+    is_moved = fault.is_lasting or any(kind in MOVED for kind in fault.kinds)
+    if signature == Signature.PASSING or not is_moved:
         return False
     is_recent = time_ns - fault.sign_ns < LATE_NS
     return is_recent or signature == Signature.STANDING or fault.state == FaultState.VERIFYING
@@ -136,8 +140,23 @@ def _is_same_shift(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
     return is_same and time_ns - fault.opened_ns < LATE_NS
 
 
-def explains_excursion(fault: FaultMemory, time_ns: int) -> bool:
-    """True if an excursion at a time may have the cause of this fault, opened before."""
-    if fault.family != FaultFamily.FEEDLINE or time_ns <= fault.opened_ns:
+def explains_level(fault: FaultMemory, since_ns: int) -> bool:
+    """True if a level that has stayed off since then may have the cause of this fault.
+
+    A contact may also change the level, but from the beginning: if the level stayed as it was while
+    excursions came and went, two causes explain them better than one.
+    """
+    if fault.family == FaultFamily.NO_DATA:
         return False
-    return signature_of(fault) in OF_CONTACTS or time_ns - fault.opened_ns < YOUNG_NS
+    if fault.family == FaultFamily.INSTRUMENT:
+        return fault.state == FaultState.OPEN and since_ns - fault.opened_ns < LATE_NS
+    return signature_of(fault) != Signature.PASSING or fault.steady < STEADY
+
+
+def explains_excursion(fault: FaultMemory, item: Break) -> bool:
+    """True if an excursion may have the cause of this fault, opened before."""
+    if fault.family != FaultFamily.FEEDLINE or item.time_ns <= fault.opened_ns:
+        return False
+    if fault.crowds:
+        return any(abs(item.gamma - gamma) <= NEAR for gamma in fault.crowds)
+    return signature_of(fault) in OF_CONTACTS or item.time_ns - fault.opened_ns < YOUNG_NS

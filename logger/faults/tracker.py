@@ -13,11 +13,10 @@ from typing import TypeGuard
 import msgspec
 
 from logger.config.load import FaultsOptions
-from logger.faults import evidence, words
-from logger.faults.memory import KIND, FaultMemory, Levels, TrackerMemory
+from logger.faults import contacts, evidence, usual, words
+from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory, Wind
 from logger.faults.signature import (
     BRIEF_NS,
-    LASTING,
     LATE,
     OF_CONTACT,
     OF_LEVEL,
@@ -26,6 +25,7 @@ from logger.faults.signature import (
     Signature,
     explains_alarm,
     explains_excursion,
+    explains_level,
     is_over,
     is_second,
     is_shift,
@@ -46,6 +46,7 @@ from logger.rows import (
     Row,
     Severity,
     Transmission,
+    WeatherRow,
     family_of,
 )
 from logger.utc import DAY_NS, UNIT_NS
@@ -54,14 +55,15 @@ from logger.watchdog.rule import recalled
 NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
-WEEK_NS = 7 * DAY_NS
 SESSION_NS = DAY_NS // 2  # longest session
+MOST_WINDS = 8
+WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 DECIMALS, ROUNDING = 4, 1e-8  # as stored: last bits depend on the cut of blocks
 LEVEL_TRIALS = 50  # transmissions since the repair after which a level that is still off counts
 
-Input = AlarmChange | Excursion | Transmission
+Input = AlarmChange | Excursion | Transmission | WeatherRow
 
 
 class FaultTracker:
@@ -119,13 +121,16 @@ class FaultTracker:
             return row if fault is None else _marked(row, fault)
         if isinstance(row, Excursion):
             pending = self.memory.pending
-            if row.time_ns not in pending and len(pending) < MOST_PENDING:
-                bisect.insort(pending, row.time_ns)
-            owners = [
-                fault for fault in self.memory.faults if explains_excursion(fault, row.time_ns)
-            ]
+            item = Break(row.time_ns, _gamma(row.swr_peak))
+            if item not in pending and len(pending) < MOST_PENDING:
+                bisect.insort(pending, item)
+            owners = [fault for fault in self.memory.faults if explains_excursion(fault, item)]
             return _marked(row, max(owners, key=_contact)) if owners else row
-        self._end(row)
+        if isinstance(row, Transmission):
+            self._end(row)
+        elif row.wind_m_s is not None:
+            winds = [*self.memory.winds, Wind(row.time_ns, row.wind_m_s)]
+            self.memory.winds = winds[-MOST_WINDS:]
         return row
 
     # Alarms.
@@ -198,7 +203,7 @@ class FaultTracker:
         """
         memory = self.memory
         is_late = kind in (*LATE, AlarmKind.DETECTOR_FAULT)
-        levels = {**memory.levels, **memory.earlier} if is_late else dict(memory.levels)
+        levels = usual.levels(memory) if is_late else dict(memory.levels)
         for fault in memory.faults:
             if fault.state == FaultState.OPEN:
                 levels |= {
@@ -234,39 +239,89 @@ class FaultTracker:
         if has_paused or row.start_ns - memory.session_ns > SESSION_NS:
             memory.session_ns = row.start_ns
         memory.ended_ns = row.end_ns
-        past = bisect.bisect_right(memory.pending, row.end_ns)
+        past = bisect.bisect_right(memory.pending, row.end_ns, key=lambda item: item.time_ns)
         excursions, memory.pending = memory.pending[:past], memory.pending[past:]
-        owned: dict[int, list[int]] = {}  # by opening of the fault
-        for time_ns in excursions:
-            owner = self._owner(time_ns)
+        owned: dict[int, list[Break]] = {}  # by opening of the fault
+        for item in excursions:
+            owner = self._owner(item)
             if owner is None:
-                memory.loose = [*memory.loose, time_ns][-MOST_LOOSE:]
+                memory.loose = [*memory.loose, item.time_ns][-MOST_LOOSE:]
             else:
-                owned.setdefault(owner.opened_ns, []).append(time_ns)
+                owned.setdefault(owner.opened_ns, []).append(item)
         for fault in list(memory.faults):
             self._judge(fault, row, owned.get(fault.opened_ns, []))
         for suspect in list(memory.suspects):
             self._confirm(suspect, row)
+        if row.swr is not None and not excursions:
+            self._follow(row, *_level(row, row.swr))
+
+    def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
+        """Compare the level of a transmission without excursions with the usual one; learn it."""
+        faults = self.memory.faults
+        run = usual.compare(self.memory, channel, gamma, row.start_ns)
+        if run is not None:
+            if usual.is_lasting(run, row.end_ns):
+                self._last(run, row, channel, gamma)
+            return
+        for fault in faults:
+            fault.steady += not fault.is_lasting
         busy = (FaultState.OPEN, FaultState.VERIFYING)
-        if row.swr is not None and not any(
-            fault.family == FaultFamily.FEEDLINE and fault.state in busy for fault in memory.faults
-        ):
-            evidence.learn_level(memory.levels, *_level(row, row.swr))
-            if row.end_ns - memory.later_ns >= WEEK_NS:
-                memory.earlier, memory.later = memory.later, dict(memory.levels)
-                memory.later_ns = row.end_ns
+        if not any(f.family == FaultFamily.FEEDLINE and f.state in busy for f in faults):
+            usual.learn(self.memory, channel, gamma, row.end_ns)
+
+    def _move(self, since_ns: int, time_ns: int, detail: str) -> bool:
+        """Add a level that has stayed off since then to the fault that explains it, if any does."""
+        faults = [fault for fault in self.memory.faults if explains_level(fault, since_ns)]
+        if not faults:
+            return False
+        fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
+        if fault.state == FaultState.QUIET:
+            if signature_of(fault) == Signature.UNDECIDED:
+                evidence.forget(fault, usual.levels(self.memory))
+            fault.sign_ns = time_ns
+            self._return(fault, time_ns, detail)
+        fault.is_lasting |= fault.family == FaultFamily.FEEDLINE
+        return True
+
+    def _last(self, run: Run, row: Transmission, channel: str, gamma: float) -> None:
+        """Process a level that stays off: a sign of some fault, or a fault of its own."""
+        memory, time_ns = self.memory, self._free_ns(row.end_ns)
+        before = usual.levels(memory)
+        detail = words.off(channel, gamma, before[channel].mean)
+        for fault in memory.faults:
+            fault.peaks = {}  # the level moves them, too
+        if self._move(run.since_ns, time_ns, detail):
+            return
+        fault = FaultMemory(
+            opened_ns=time_ns,
+            first_ns=run.since_ns,
+            family=FaultFamily.FEEDLINE,
+            severity=Severity.WARNING,
+            sign_ns=time_ns,
+            is_lasting=True,
+            before=before,
+        )
+        passing = (item for item in memory.faults if signature_of(item) == Signature.PASSING)
+        text = words.moved(fault, detail, run.transmissions, next(passing, None))
+        memory.faults.append(fault)
+        self._change(fault, FaultChangeKind.OPENED, time_ns, text)
 
     def _confirm(self, suspect: FaultMemory, row: Transmission) -> None:
         """Open a fault of warnings whose level stays off."""
         self._compare_level(suspect, row)
         suspect.held = suspect.held + 1 if suspect.is_shifted else 0
-        if suspect.held >= LASTING:
-            self._open(suspect, suspect.kinds[0], row.end_ns, words.lasting(suspect))
+        if suspect.held < evidence.LASTING:
+            return
+        if self._move(suspect.first_ns, row.end_ns, suspect.detail):
+            self.memory.suspects.remove(suspect)
+        else:
+            time_ns = self._free_ns(row.end_ns)
+            self._open(suspect, suspect.kinds[0], time_ns, words.lasting(suspect))
 
-    def _owner(self, time_ns: int) -> FaultMemory | None:
+    def _owner(self, item: Break) -> FaultMemory | None:
         """Return the fault of an excursion, as the store has it."""
-        faults = self.memory.faults
-        owners = [fault for fault in faults if explains_excursion(fault, time_ns)]
+        faults, time_ns = self.memory.faults, item.time_ns
+        owners = [fault for fault in faults if explains_excursion(fault, item)]
         if owners:
             return max(owners, key=_contact)
         early = [
@@ -276,14 +331,15 @@ class FaultTracker:
         ]
         return min(early, key=lambda fault: fault.opened_ns) if early else None
 
-    def _judge(self, fault: FaultMemory, row: Transmission, excursions: Sequence[int]) -> None:
+    def _judge(self, fault: FaultMemory, row: Transmission, excursions: Sequence[Break]) -> None:
         """Move a fault on by a transmission and its excursions."""
         if fault.family == FaultFamily.NO_DATA:
             return
         if fault.state == FaultState.QUIET and excursions:
             self._return(fault, row.end_ns, words.breaks(len(excursions)))
         fault.breaks += len(excursions)
-        fault.sign_ns = max([fault.sign_ns, *excursions])
+        fault.sign_ns = max([fault.sign_ns, *(item.time_ns for item in excursions)])
+        self._part(fault, row, excursions)
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
         fault.held += is_off
         self._compare_level(fault, row)
@@ -295,7 +351,7 @@ class FaultTracker:
             self._verify(fault, row, has_sign=has_sign)
             return
         has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
-        evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
+        evidence.count(fault, self._trial(row, has_sign=has_sign))
         if has_sign:
             evidence.adopt(fault)
             evidence.learn_level(fault.shown, *_power(row))
@@ -312,6 +368,38 @@ class FaultTracker:
         ):
             fault.state = FaultState.QUIET
             self._change(fault, FaultChangeKind.QUIET, row.end_ns, words.quiet(fault))
+
+    def _part(self, fault: FaultMemory, row: Transmission, excursions: Sequence[Break]) -> None:
+        """Open a fault of its own for a second contact among the excursions of a fault."""
+        if not excursions or any(other.crowds for other in self.memory.faults):
+            return
+        peaks = fault.peaks.setdefault(_channel(row), [0] * contacts.BINS)
+        for item in excursions:
+            peaks[contacts.bin_of(item.gamma)] += 1
+        places = contacts.crowds(peaks)
+        if len(places) < 2 or fault.state != FaultState.OPEN:
+            return
+        first, second = (contacts.gamma_of(place) for place in places[:2])
+        time_ns = self._free_ns(row.end_ns)
+        contact = FaultMemory(
+            opened_ns=time_ns,
+            first_ns=time_ns,
+            family=fault.family,
+            severity=fault.severity,
+            sign_ns=time_ns,
+            breaks=contacts.LEAST,
+            before=fault.before,
+            crowds=[second],
+        )
+        self.memory.faults.append(contact)
+        text = words.parted(fault, first, second)
+        self._change(contact, FaultChangeKind.OPENED, time_ns, text)
+
+    def _free_ns(self, time_ns: int) -> int:
+        """Return a time from then on at which no fault was opened: it is their identity."""
+        while any(fault.opened_ns == time_ns for fault in self.memory.faults):
+            time_ns += 1
+        return time_ns
 
     @staticmethod
     def _compare_level(fault: FaultMemory, row: Transmission) -> None:
@@ -342,7 +430,7 @@ class FaultTracker:
         passes = signature_of(fault) == Signature.PASSING
         if not (has_sign or passes or evidence.is_trial(fault, *_power(row))):
             return
-        evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
+        evidence.count(fault, self._trial(row, has_sign=has_sign))
         if row.swr is not None:
             evidence.learn_level(fault.after, *_level(row, row.swr))
         score = evidence.score(fault)
@@ -357,6 +445,15 @@ class FaultTracker:
                 self._close(fault, row.end_ns, words.fixed(fault))
             elif fault.trials >= LEVEL_TRIALS:
                 self._return(fault, row.end_ns, words.level_remains(fault))
+
+    def _trial(self, row: Transmission, *, has_sign: bool) -> Session:
+        """Return a transmission as a part of its session."""
+        # Later measurements may have come, but only if a hang time ended late enough.
+        winds = [
+            wind.m_s for wind in self.memory.winds if 0 <= row.start_ns - wind.time_ns < WIND_NS
+        ]
+        wind_m_s = winds[-1] if winds else None
+        return Session(self.memory.session_ns, 1, int(has_sign), wind_m_s, _channel(row))
 
     # Times without a row.
 
@@ -404,13 +501,14 @@ class FaultTracker:
         """Begin to verify the faults that have shown no sign since this repair or adjustment."""
         self.memory.work_ns = work_ns
         self.memory.suspects = []  # work changes levels
+        usual.forget(self.memory, work_ns)
         for fault in self.memory.faults:
             if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
                 continue
             if fault.state != FaultState.VERIFYING:  # else that was counted for another repair
                 evidence.adopt(fault)
             fault.state, fault.work_ns = FaultState.VERIFYING, work_ns
-            fault.recent, fault.after, fault.clean = [], {}, 0
+            fault.recent, fault.after, fault.peaks, fault.clean = [], {}, {}, 0
             self._change(fault, FaultChangeKind.REPAIRED, work_ns, words.repaired(fault))
 
     # Changes.
@@ -424,6 +522,8 @@ class FaultTracker:
 
     def _close(self, fault: FaultMemory, time_ns: int, summary: str) -> None:
         fault.state = FaultState.CLOSED
+        if fault.work_ns is not None:
+            self.memory.levels |= fault.after
         self._change(fault, FaultChangeKind.CLOSED, time_ns, summary)
         self.memory.faults.remove(fault)
 
@@ -447,7 +547,9 @@ class FaultTracker:
 
 
 def _is_input(row: Row) -> TypeGuard[Input]:
-    return isinstance(row, AlarmChange | Excursion) or (isinstance(row, Transmission) and row.ended)
+    return isinstance(row, AlarmChange | Excursion | WeatherRow) or (
+        isinstance(row, Transmission) and row.ended
+    )
 
 
 def _place(row: Input) -> tuple[int, int]:
@@ -491,9 +593,9 @@ def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:
     return fault.state == FaultState.OPEN, is_own, is_typical, fault.sign_ns
 
 
-def _contact(fault: FaultMemory) -> tuple[bool, int]:
+def _contact(fault: FaultMemory) -> tuple[bool, bool, int]:
     """Sort key of faults that may explain an excursion."""
-    return signature_of(fault) == Signature.PASSING, fault.opened_ns
+    return bool(fault.crowds), signature_of(fault) == Signature.PASSING, fault.opened_ns
 
 
 def _stands(fault: FaultMemory) -> bool:

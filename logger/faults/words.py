@@ -46,6 +46,33 @@ def lasting(fault: FaultMemory) -> str:
     return f"{fault.detail}; unchanged {count(fault.held, 'transmission')} later"
 
 
+def off(channel: str, gamma: float, usual: float) -> str:
+    """Detail of a level that stays off the usual one."""
+    where = f" on channel {channel}" if channel.isdigit() else ""
+    return f"SWR {_swr(gamma):.2f} instead of {_swr(usual):.2f}{where}"
+
+
+def moved(fault: FaultMemory, detail: str, transmissions: int, contact: FaultMemory | None) -> str:
+    """Return the summary of a fault that opens by its level alone, perhaps beside a contact."""
+    since = f"in {count(transmissions, 'transmission')} since {date(fault.first_ns)}"
+    beside = ""
+    if contact is not None:
+        beside = (
+            f"; not the contact of {date(contact.opened_ns)}, which left the level as it was in"
+            f" {count(contact.steady, 'transmission')}"
+        )
+    return f"{SUBJECTS[fault.family]}: {detail} {since}{beside}"
+
+
+def parted(fault: FaultMemory, first: float, second: float) -> str:
+    """Return the summary of a fault of a second contact, told as one fault so far."""
+    return (
+        f"{SUBJECTS[fault.family]}: a contact opens to an SWR of about {_swr(second):.2g}, another"
+        f" one than that of the fault of {date(fault.opened_ns)}, which opens to about"
+        f" {_swr(first):.2g}; they were reported as one fault"
+    )
+
+
 def worsened(fault: FaultMemory, detail: str) -> str:
     return f"Critical now: {detail}; {_signs(fault)} since {date(fault.first_ns)}"
 
@@ -147,4 +174,4 @@ def _share(fault: FaultMemory) -> str:
 
 
 def _swr(gamma: float) -> float:
-    return (1 + gamma) / (1 - gamma)
+    return (1 + gamma) / max(1 - gamma, 1e-3)

@@ -34,14 +34,13 @@ def fault(request: Request) -> Response:
     with site_of(request).opened() as store:
         story = tell_story(store, fault_id)
         notes = times_of(store, fault_id).notes
-    diagnosis = story.diagnosis
     values = {
         "fault": story.fault,
         "shown_fault": fault_id,
         "paragraph": paragraph(story),
         "timeline": [(format_ns(note.time_ns), note) for note in notes],
-        "diagnosis": diagnosis,
-        "causes": [] if diagnosis is None else list_causes(diagnosis),
+        "diagnosis": story.diagnosis,
+        "causes": list_causes(story.diagnosis),
         "captures": [
             name.removeprefix(CAPTURE) for name in story.charts if name.startswith(CAPTURE)
         ],

@@ -94,9 +94,9 @@ def _diagnose(
     """Return the diagnosis of the first fault with alarms, else of an open alarm."""
     for fault in faults:
         assert fault.id is not None
-        diagnosed = diagnose_fault(store, fault.id, account.now_ns)
-        if diagnosed is not None:
-            return diagnosed
+        alarm, diagnosis = diagnose_fault(store, fault.id, account.now_ns)
+        if alarm is not None:
+            return alarm, diagnosis
     return diagnose_first(store, account.open_alarms, account.now_ns)
 
 

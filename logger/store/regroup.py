@@ -26,6 +26,7 @@ from logger.rows import (
     Row,
     Severity,
     Transmission,
+    WeatherRow,
 )
 from logger.store import faults
 from logger.store.database import Database
@@ -65,7 +66,9 @@ def regroup(store: Store, options: FaultsOptions) -> int:
         last = database.query_value("SELECT coalesce(max(id), 0) FROM deliveries")
         for table in ("alarms", "excursions"):
             database.execute(f"UPDATE {table} SET fault_id = NULL WHERE fault_id IS NOT NULL")
-        rows = heapq.merge(_alarms(database), _excursions(database), _transmissions(database))
+        rows = heapq.merge(
+            _alarms(database), _excursions(database), _transmissions(database), _winds(database)
+        )
         while batch := list(islice(rows, BATCH_ROWS)):
             for row in tracker.update([row for _, _, row in batch], batch[-1][0]):
                 if isinstance(row, FaultChange):
@@ -106,12 +109,12 @@ def _alarms(database: Database) -> Iterator[Timed]:
             start_ns=start_ns,
             detail=detail,
         )
-        changes.append((raised_ns, 3 * number, raised))
+        changes.append((raised_ns, 4 * number, raised))
         if cleared_ns is not None:
             cleared = msgspec.structs.replace(
                 raised, change=ChangeKind.CLEARED, time_ns=cleared_ns, detail=""
             )
-            changes.append((cleared_ns, 3 * number, cleared))
+            changes.append((cleared_ns, 4 * number, cleared))
     return iter(sorted(changes))
 
 
@@ -123,7 +126,7 @@ def _excursions(database: Database) -> Iterator[Timed]:
         row = Excursion(
             time_ns=time_ns, duration_ms=duration_ms, swr_peak=swr_peak, swr_beside=swr_beside
         )
-        yield time_ns, 3 * number + 1, row
+        yield time_ns, 4 * number + 1, row
 
 
 def _transmissions(database: Database) -> Iterator[Timed]:
@@ -133,7 +136,15 @@ def _transmissions(database: Database) -> Iterator[Timed]:
     )
     for number, values in enumerate(rows):
         row = Transmission(**dict(zip(names, values, strict=True)))
-        yield row.end_ns, 3 * number + 2, row
+        yield row.end_ns, 4 * number + 2, row
+
+
+def _winds(database: Database) -> Iterator[Timed]:
+    rows = database.query(
+        "SELECT time_ns, wind_m_s FROM weather WHERE wind_m_s IS NOT NULL ORDER BY time_ns"
+    )
+    for number, (time_ns, wind_m_s) in enumerate(rows):
+        yield time_ns, 4 * number + 3, WeatherRow(time_ns=time_ns, wind_m_s=wind_m_s)
 
 
 def _assign(database: Database, row: AlarmChange | Excursion) -> None:

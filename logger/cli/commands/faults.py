@@ -147,8 +147,7 @@ def _lines(story: FaultStory, width: int) -> Iterator[str]:
                 f"  {count(day.alarms, 'alarm'):>11}  {count(day.excursions, 'excursion'):>16}"
                 + ("" if rate is None else f"  {rate:7.3g} per hour")
             )
-    if story.diagnosis is not None:
-        yield from ("", page(story.diagnosis, width))
+    yield from ("", page(story.diagnosis, width))
     if story.charts:
         yield from ("", "Charts to draw")
         for chart in story.charts:
