@@ -18,7 +18,7 @@ import numpy as np
 
 from logger.daily import Days, FloatArray
 from logger.physics.reflection import rho_of_swr, swr
-from logger.trend.design import YEAR
+from logger.trend.design import SEASON_SPAN, YEAR, harmonics
 from logger.utc import DAY_NS
 from logger.verification.reading import Verification
 
@@ -26,6 +26,7 @@ WANDER_DB = 1.0  # standard deviation after a year; an assumption
 UNKNOWN_DB = 10.0  # offset of a figure of which nothing is predicted
 DB_PER_LN = 20 / math.log(10)  # of a reflection coefficient
 GRID = 60  # days on which the slope's uncertainty is evaluated, at most
+HARMONICS = 2  # of the year, as of the trends
 
 
 @dataclass(frozen=True)
@@ -158,9 +159,10 @@ def _last_u(days: Days, own: Mapping[int, Wander]) -> float:
 
 
 def _slope_u(days: Days, own: Mapping[int, Wander]) -> tuple[float, float]:
-    """Return the standard error of a straight line's slope from the balance.
+    """Return the standard error of a slope from the balance, in SWR per year and in dB per year.
 
-    It is in SWR per year and in dB per year.
+    A season is fitted beside the slope where there is a year, as in the trends: it absorbs a part
+    of the walk, and makes the slope depend more on what is left.
     """
     places = np.unique(np.linspace(0, len(days.day) - 1, GRID).astype(np.int64))
     day, number = days.day[places].astype(np.float64), days.calibration[places]
@@ -168,7 +170,9 @@ def _slope_u(days: Days, own: Mapping[int, Wander]) -> tuple[float, float]:
         return 0.0, 0.0
     years = (day - day.mean()) / YEAR
     levels = [(number == each).astype(np.float64) for each in np.unique(number)]
-    pull = np.linalg.pinv(np.column_stack([years, *levels]))[0]
+    is_long = day[-1] - day[0] >= SEASON_SPAN
+    season = harmonics(days.day[places], HARMONICS) if is_long else []
+    pull = np.linalg.pinv(np.column_stack([years, *levels, *season]))[0]
     variance = 0.0
     for each in np.unique(number).tolist():
         mask = number == each

@@ -8,16 +8,16 @@ both are named.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 
 from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, FloatArray, WorkEvent
 from logger.physics.estimate import Estimate
-from logger.physics.reflection import COVERAGE
+from logger.physics.reflection import COVERAGE, rho_of_swr, swr
 from logger.trend.design import YEAR
 from logger.trend.outcome import StateVerdict, StationState
 from logger.trend.state_fit import StateFit, best_fit
@@ -36,6 +36,7 @@ LEAST_LOSS, LEAST_MOVE = 0.03, 3.0  # dB and kHz per year, smallest changes repo
 STILL_LOSS, STILL_MOVE = 0.15, 15.0  # within which it counts as unchanged
 MOST_MISFIT = 1.5  # variance about one antenna, over that about independent channels
 CUT = 6.0  # standard deviations at which a departure is clipped for that comparison
+BY_LEVEL = ("loss", "both", "resistance")  # verdicts on a reflection that changes on all channels
 DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
 
@@ -48,9 +49,40 @@ def station_state(
     """Return what changes at a station, None if that cannot be determined.
 
     It needs three channels in regular use, and one antenna that explains their readings.
-    `balance_u_db` is the standard error of the slope of the balance of the ports, dB a year;
-    `plan` has the frequencies of channels, MHz.
+    `balance_u_db` is the standard error of the slope of the coupler's balance, dB a year: a change
+    of the reflection on all channels must be there for every drift within 95 %. `plan` has the
+    frequencies of channels, MHz.
     """
+    state = _estimate(used, events, plan)
+    if state is None or not balance_u_db or state.verdict not in BY_LEVEL:
+        return state
+    reach = COVERAGE * balance_u_db
+    others = [
+        _estimate([_tilt(days, slope) for days in used], events, plan) for slope in (-reach, reach)
+    ]
+    if all(other is not None and other.verdict in BY_LEVEL for other in others):
+        return state
+    spans = [other.loss_db_per_year for other in others if other and other.loss_db_per_year]
+    growth = state.loss_db_per_year
+    for span in spans:
+        growth = growth and growth.widened(span.low).widened(span.high)
+    return msgspec.structs.replace(
+        state,
+        verdict="resonance" if state.verdict == "both" else "undecided",
+        or_else=(state.verdict, "coupler"),
+        loss_db_per_year=growth,
+    )
+
+
+def _tilt(days: Days, balance_db: float) -> Days:
+    """Return the days as a coupler whose balance drifts by so much less, dB a year, reads them."""
+    years = (days.day - days.day.mean()) / YEAR
+    return replace(days, swr=swr(rho_of_swr(days.swr) * 10 ** (-balance_db * years / 20)))
+
+
+def _estimate(
+    used: Sequence[Days], events: Sequence[WorkEvent], plan: Mapping[int, float]
+) -> StationState | None:
     frequency_khz = [_khz(days, plan) if len(days.day) >= LEAST_DAYS else None for days in used]
     used = [days for days, khz in zip(used, frequency_khz, strict=True) if khz is not None]
     khz = np.array([khz for khz in frequency_khz if khz is not None])
@@ -69,7 +101,7 @@ def station_state(
     if not is_long:
         reason = "less than a year of readings: changes cannot be separated from the season"
         return _result(fit, used, "undecided", (), reasons=(reason,))
-    return _judge(fit, used, balance_u_db)
+    return _judge(fit, used)
 
 
 def _khz(days: Days, plan: Mapping[int, float]) -> float | None:
@@ -131,7 +163,7 @@ def _misfit(fit: StateFit) -> float:
     return variance(joint_residual, len(model.free)) / max(variance(residual, parameters), 1e-9)
 
 
-def _judge(fit: StateFit, used: Sequence[Days], balance_u_db: float) -> StationState:
+def _judge(fit: StateFit, used: Sequence[Days]) -> StationState:
     unmoved, lossless = fit.with_fixed(MOVE, 0.0), fit.with_fixed(SLOPE, 0.0)
     # The best fit without a change may lead to a better fit with it.
     refits = [best_fit(fit.model, [start.p]) for start in (unmoved, lossless)]
@@ -144,25 +176,8 @@ def _judge(fit: StateFit, used: Sequence[Days], balance_u_db: float) -> StationS
     verdict, or_else = _verdict(moves, grows, move, growth)
     if grows:
         verdict, or_else = _or_resistance(fit, lossless, verdict, or_else)
-        growth = _with_coupler(growth, balance_u_db)
-        if verdict in ("loss", "both") and growth.low <= 0 <= growth.high:
-            unsure: tuple[StateVerdict, ...] = (verdict, "coupler")
-            verdict, or_else = "resonance" if moves else "undecided", unsure
     # The loss of the other story is not valid for a changed resistance.
     return _result(fit, used, verdict, or_else, move, None if verdict == "resistance" else growth)
-
-
-def _with_coupler(growth: Estimate, balance_u_db: float) -> Estimate:
-    """Return the slope of the loss one way with the coupler's part in its interval.
-
-    The reflection passes the line twice, so half of a drift of the balance looks like loss.
-    """
-    reach = COVERAGE * balance_u_db / 2
-    return Estimate(
-        growth.value,
-        growth.value - math.hypot(growth.value - growth.low, reach),
-        growth.value + math.hypot(growth.high - growth.value, reach),
-    )
 
 
 def _is_change(span: Estimate, least: float) -> bool:
