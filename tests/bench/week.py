@@ -129,7 +129,11 @@ def run(days: int, seed: int, folder: Path) -> bool:
             f"notify: [{program}, {{kind: webhook, url: '{hook.url}'}},"
             f" {{kind: mqtt, host: 127.0.0.1, port: {mqtt.port}}}]\n",
             faults=station_faults(days),
-            environ={**disk.environ, "INFLUX_TOKEN": "none"},
+            environ={
+                **disk.environ,
+                "INFLUX_TOKEN": "none",
+                "MALLOC_ARENA_MAX": "1",
+            },  # as the unit
             event=event,
         )
         try:
