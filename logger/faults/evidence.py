@@ -21,7 +21,7 @@ import msgspec
 
 from logger.faults.memory import FaultMemory, Level, Levels, Session
 from logger.faults.recurrence import join, ln_probability
-from logger.faults.signature import OF_CONTACTS, Signature, signature_of
+from logger.faults.signature import OF_CONTACTS, OF_LEVEL, Signature, signature_of
 from logger.rows import AlarmKind, FaultState
 from logger.utc import DAY_NS
 
@@ -88,10 +88,13 @@ def shown_on(fault: FaultMemory) -> list[str]:
 
 
 def tried_on(fault: FaultMemory) -> list[str]:
-    """Return the channels whose level showed the fault: there it would show again at once.
+    """Return the channels on which the fault would show again at once.
 
-    Where only alarms showed it, which work clears, they may need days to be raised again.
+    A limit is exceeded at once, and a level is off at once. Other alarms, which work clears, may
+    need days to be raised again.
     """
+    if any(kind in OF_LEVEL for kind in fault.kinds):
+        return shown_on(fault)
     return [channel for channel in shown_on(fault) if channel in fault.during]
 
 
