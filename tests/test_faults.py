@@ -767,6 +767,8 @@ def test_a_fault_of_the_level_is_tried_where_it_showed() -> None:
     fault = fault_of([])
     fault.is_lasting = True
     fault.sessions = [Session(T0, 20, 20, channel="9"), Session(T0, 15, 0, channel="22")]
+    assert not evidence.is_trial(fault, "9", 1.0)  # only alarms showed it
+    fault.during = {"9": Level(20, 0.3, 1e-4)}
     assert evidence.is_trial(fault, "9", 1.0)
     assert not evidence.is_trial(fault, "22", 4.0)
     fault.recent = [Session(T0 + DAY_NS, 40, 0, channel="22")]

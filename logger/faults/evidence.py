@@ -21,7 +21,7 @@ import msgspec
 
 from logger.faults.memory import FaultMemory, Level, Levels, Session
 from logger.faults.recurrence import join, ln_probability
-from logger.faults.signature import OF_CONTACTS, signature_of
+from logger.faults.signature import OF_CONTACTS, OF_LEVEL, Signature, signature_of
 from logger.rows import AlarmKind, FaultState
 from logger.utc import DAY_NS
 
@@ -59,7 +59,7 @@ def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
     If the level shows the fault, each channel has a rate of its own; one without signs tells
     nothing.
     """
-    if signature_of(fault) in OF_CONTACTS:
+    if not _shows_in_level(fault):
         return ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))
     return sum(
         ln_probability(
@@ -68,6 +68,11 @@ def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
         )
         for channel in shown_on(fault)
     )
+
+
+def _shows_in_level(fault: FaultMemory) -> bool:
+    signature = signature_of(fault)
+    return signature not in OF_CONTACTS or (signature == Signature.UNDECIDED and bool(fault.during))
 
 
 def _on_any_channel(sessions: Sequence[Session]) -> list[Session]:
@@ -80,6 +85,17 @@ def shown_on(fault: FaultMemory) -> list[str]:
     for session in fault.sessions:
         signs[session.channel] += session.signs
     return [channel for channel, number in signs.most_common() if number]
+
+
+def tried_on(fault: FaultMemory) -> list[str]:
+    """Return the channels on which the fault would show again at once.
+
+    A limit is exceeded at once, and a level is off at once. Other alarms, which work clears, may
+    need days to be raised again.
+    """
+    if any(kind in OF_LEVEL for kind in fault.kinds):
+        return shown_on(fault)
+    return [channel for channel in shown_on(fault) if channel in fault.during]
 
 
 def count(fault: FaultMemory, trial: Session) -> None:
@@ -116,7 +132,7 @@ def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
     sizes = [usual] * (transmissions // usual)
     if transmissions % usual:
         sizes.append(transmissions % usual)
-    channel = next(iter(shown_on(fault)), "")
+    channel = next(iter(tried_on(fault)), "")
     return [Session(FUTURE_NS + n, size, channel=channel) for n, size in enumerate(sizes)]
 
 
@@ -131,7 +147,7 @@ def needed(fault: FaultMemory) -> int | None:
 
 def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
     """True if a transmission is like those that showed the fault, so that it would show it."""
-    if signature_of(fault) not in OF_CONTACTS and channel not in shown_on(fault):
+    if _shows_in_level(fault) and channel not in tried_on(fault):
         return False
     if AlarmKind.HEATING_JOINT not in fault.kinds:
         return True

@@ -50,7 +50,7 @@ class Signature(Enum):
 TYPICAL = {
     Signature.UNDECIDED: OF_CONTACT,
     Signature.PASSING: OF_CONTACT,
-    Signature.STANDING: (*ABRUPT, AlarmKind.BASELINE_SHIFT),
+    Signature.STANDING: (*ABRUPT, AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT),
     Signature.HEATING: (*ABRUPT, AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT),
 }
 OF_CONTACTS = (Signature.UNDECIDED, Signature.PASSING)  # explain any excursion

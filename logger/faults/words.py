@@ -93,7 +93,8 @@ def repaired(fault: FaultMemory) -> str:
     number = evidence.needed(fault)
     if number is None:
         confirmation = (
-            "transmissions cannot confirm the repair, as signs were too rare or paused for too long"
+            "transmissions cannot confirm the repair, as signs were too rare, paused for too long,"
+            " or did not show in the level"
         )
     else:
         transmissions = count(number, "transmission")
