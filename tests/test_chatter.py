@@ -140,7 +140,7 @@ def test_a_sound_foreign_station_with_hidden_noise_is_left_alone(number: int) ->
 def feed(usual: UsualLevels, start: int, ratio: list[float], ended: list[int]) -> np.ndarray:
     number = np.arange(start, start + len(ratio))
     starts = np.full(len(ratio), start * QUARTER_NS)
-    return usual.update(number, starts, np.full(len(ratio), 20.0), np.array(ratio), ended)[0]
+    return usual.update(number, starts, np.full(len(ratio), "20"), np.array(ratio), ended)[0]
 
 
 def test_the_usual_level_is_that_of_the_channel_until_the_transmission_has_its_own() -> None:

@@ -611,7 +611,7 @@ def quarters_of(
     return Quarters(
         number=first + np.arange(count),
         start_ns=np.full(count, first * QUARTER_NS),
-        place=np.full(count, 20.0),
+        place=np.full(count, "20"),
         ratio=rho**2,
         variance=np.full(count, variance),
         doubt=doubt * np.sqrt(rho**2 - doubt**2 / 4),  # so that the roots differ by it
@@ -783,7 +783,7 @@ def test_sixty_four_channels_are_remembered() -> None:
     station = SuddenStation()
     for channel in range(70):
         quarters = replace(
-            quarters_of(np.full(20, 0.2), station.first), place=np.full(20, float(channel))
+            quarters_of(np.full(20, 0.2), station.first), place=np.full(20, str(channel))
         )
         station.rule.quarters(quarters)
         end_ns = (station.first + 20) * QUARTER_NS

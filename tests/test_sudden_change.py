@@ -138,7 +138,7 @@ def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
     quarters = Quarters(
         number=numbers,
         start_ns=np.zeros(count, dtype=np.int64),
-        place=np.full(count, np.nan),
+        place=np.full(count, ""),
         ratio=ratio,
         variance=np.zeros(count),
         doubt=np.zeros(count),
@@ -167,7 +167,7 @@ def test_false_alarms_are_shared_over_a_year_of_eight_hours_a_day(rate: float) -
     quarters = Quarters(
         number=4_000_000_000 + np.arange(count),
         start_ns=np.zeros(count, dtype=np.int64) + 10**18,
-        place=20 * ones,
+        place=np.full(len(ones), "20"),
         ratio=rho**2,
         variance=zeros,
         doubt=zeros,
