@@ -164,14 +164,14 @@ def test_what_is_learned_does_not_depend_on_when_the_end_is_told() -> None:
         if at_once:
             number = np.concatenate([np.arange(100, 110), np.arange(200, 201 + LEAST_QUARTERS)])
             starts = np.where(number < 200, 100, 200) * QUARTER_NS
-            place = np.full(len(number), 20.0)
+            place = np.full(len(number), "20")
             levels = usual.update(number, starts, place, np.array(first + second), ends)[0]
             assert levels[10:].tolist() == [0.04] * 5
         else:
             feed(usual, 100, first[:-1], ends[:1])
             # The last quarter is over after its transmission.
             starts = np.array([100 * QUARTER_NS])
-            usual.update(np.array([109]), starts, np.array([20.0]), np.array(first[-1:]))
+            usual.update(np.array([109]), starts, np.array(["20"]), np.array(first[-1:]))
             feed(usual, 200, second, ends[1:])
         memories.append(usual.memory)
     assert memories[0] == memories[1]
