@@ -21,7 +21,7 @@ from logger.store import archive_writer as module
 from logger.store.archive import Archive, join_alike, same
 from logger.store.database import Database
 from logger.store.reader import Store
-from logger.store.schema import FOLDER, current_version, migrate
+from logger.store.schema import current_version, migrate
 from logger.store.segments import decode
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from logger.store.writer import StoreWriter
@@ -381,12 +381,9 @@ def schema_of(path: Path) -> list[tuple[str, ...]]:
     return found
 
 
-STEPS = [int(path.stem) for path in (FOLDER / "migrations").glob("*.sql")]
-
-
 @pytest.mark.parametrize("version", VERSIONS)
 def test_a_file_of_an_earlier_version_is_brought_up_to_date(tmp_path: Path, version: int) -> None:
-    assert {*VERSIONS, current_version()} == {1, *STEPS}
+    assert max(VERSIONS) == current_version() - 1
     path = old_store(tmp_path / "station.sqlite", version)
     with pytest.raises(StoreError, match="older version of this program"):
         Store.reader(path)

@@ -199,7 +199,7 @@ def test_pairs_are_not_collected_when_an_alarm_is_due_but_just_after_it(
     monkeypatch.setattr(CaptureLoop, "_utc_ns", lambda self, at_ns: self.last_ns)
     clock = itertools.count()
     monkeypatch.setattr(capture_loop.time, "monotonic", lambda: 1e-3 * next(clock))
-    coupler = Coupler(load_calibration(config.calibration), None)
+    coupler = Coupler(load_calibration(config.calibration.file), None)
     keeper = Keeper(
         lambda damaged: StoreWriter.open(config.store.path), Reporter(print), Retention(1 << 60)
     )

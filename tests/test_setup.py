@@ -54,7 +54,7 @@ def test_the_program_reads_what_setup_writes(answers: Answers, tmp_path: Path) -
     assert driver["port"] == answers.port
     assert driver.get("columns") == answers.columns
     assert driver.get("counts_full_scale") == answers.full_scale
-    assert config.calibration == tmp_path / "coupler.yaml"
+    assert config.calibration.file == tmp_path / "coupler.yaml"
     if answers is IN_COUNTS:
         assert config.transmission.min_forward_w == 0.1
         assert config.watchdog.high_reflected_power.limit_w == 6.0

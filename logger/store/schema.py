@@ -14,7 +14,7 @@ FOLDER = Path(__file__).parent
 
 def current_version(folder: Path = FOLDER) -> int:
     """Return the version of `schema.sql`: that of the newest `migrations/NNN.sql`, or 1."""
-    return max(_steps(folder), default=1)
+    return max((int(path.stem) for path in folder.glob("migrations/*.sql")), default=1)
 
 
 def version_of(connection: sqlite3.Connection, folder: Path = FOLDER) -> int:
@@ -36,15 +36,11 @@ def migrate(connection: sqlite3.Connection, folder: Path = FOLDER) -> None:
             version = version_of(connection, folder)  # another process may have been faster
             if version == current:
                 return
-            step = min(n for n in _steps(folder) if n > version) if version else current
+            step = version + 1 if version else current
             script = folder / (f"migrations/{step:03}.sql" if version else "schema.sql")
             for statement in _statements(script.read_text("utf-8")):
                 connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {step}")
-
-
-def _steps(folder: Path) -> list[int]:
-    return [int(path.stem) for path in folder.glob("migrations/*.sql")]
 
 
 def _statements(script: str) -> Iterator[str]:
