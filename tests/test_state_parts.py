@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, WorkEvent
 from logger.physics.estimate import Estimate
 from logger.trend.state_fit import StateFit, best_fit
@@ -202,10 +203,10 @@ def test_work_needs_bins_on_either_side() -> None:
 
 def test_frequencies_of_channels() -> None:
     day = FIRST + np.arange(3)
-    assert _khz(days_of(day, 1.5)) == pytest.approx(27205.0)
-    assert _khz(days_of(day, 1.5, frequency_khz=14_200.0)) == 14_200.0
-    assert _khz(days_of(day, 1.5, channel=None)) is None
-    assert _khz(days_of(day, 1.5, channel=999)) is None
+    assert _khz(days_of(day, 1.5), CHANNEL_MHZ) == pytest.approx(27205.0)
+    assert _khz(days_of(day, 1.5, frequency_khz=14_200.0), CHANNEL_MHZ) == 14_200.0
+    assert _khz(days_of(day, 1.5, channel=None), CHANNEL_MHZ) is None
+    assert _khz(days_of(day, 1.5, channel=999), CHANNEL_MHZ) is None
 
 
 @pytest.mark.parametrize(
