@@ -403,7 +403,12 @@ def _thermal(history: History, readings: _Reading, onset_ns: int) -> ThermalFit 
         if len(before.rho) >= LEAST_BEFORE and len(after.rho) >= LEAST_AFTER:
             level, change = _change(before, after)
             figures.append((level, change.value, change.sd, float(np.mean(per_c[own])), channel))
-    return fit_temperature(*np.array(figures).T) if figures else None
+    if not figures:
+        return None
+    middle_ns = [float(np.median(readings.time_ns[side])) for side in (~is_late, is_late)]
+    before, change, sd, per_degree, channel_numbers = np.array(figures).T
+    days = (middle_ns[1] - middle_ns[0]) / DAY_NS
+    return fit_temperature(before, change, sd, per_degree, channel_numbers, days)
 
 
 class _Days(NamedTuple):

@@ -365,6 +365,9 @@ def _thermal(evidence: Evidence) -> tuple[float | None, str]:
         return None, "too few days since the onset to tell a slow change from a sudden one"
     sure = _degree(_share(evidence), THERMAL_SHARE, 0.05) * _degree(fit.lift, THERMAL_LN, 0.4)
     sure *= 1 - _degree(-evidence.slow, SUDDEN_SHACK, 2.0)
+    if sure >= 0.5 and fit.balance_db is not None:
+        words = f"a coupler whose balance drifted by {fit.balance_db:+.2f} dB would explain it"
+        return sure, f"{words}: `mismatchd verify` tells"
     if sure >= 0.5:
         words = f"a shack {abs(fit.warmer_c):.0f} °C {'warmer' if fit.warmer_c > 0 else 'colder'}"
         words += " would explain the changed reading of the detectors"

@@ -19,6 +19,8 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.detector import KELVIN, ROOM_C, DetectorLaw, squared_peak_v
 from logger.calibration.file import Port
 from logger.calibration.problem import R_IS_PER_C
+from logger.trend.design import YEAR
+from logger.trend.instrument import DB_PER_LN, WANDER_DB
 
 STEP_C = 5.0
 LEAST_W = 1e-6  # watts, below which the derivative is that of the square law
@@ -37,12 +39,13 @@ class ThermalFit(NamedTuple):
     """Best common change of temperature, and ln of its likelihood ratio over a changed load.
 
     `is_uneven` is True if that temperature changes one channel visibly more at one power than at
-    another.
+    another. `balance_db` is the drift of the coupler's balance where that explains more.
     """
 
     warmer_c: float
     lift: float
     is_uneven: bool
+    balance_db: float | None = None
 
 
 def ln_rho_per_c(
@@ -94,12 +97,18 @@ def power_classes(watts: Floats) -> Times:
 
 
 def fit_temperature(
-    before: Floats, change: Floats, sd: Floats, per_c: Floats, channel: Times
+    before: Floats,
+    change: Floats,
+    sd: Floats,
+    per_c: Floats,
+    channel: Times,
+    days: float = 0.0,
 ) -> ThermalFit:
     """Compare changes of rho at several channels and powers with one change of temperature.
 
     All are (n,): rho before, its change and standard deviation, d ln rho / d temperature, and the
-    number of the channel.
+    number of the channel. In `days` between both sides the coupler's balance may have drifted, too,
+    which changes rho by one factor.
     """
     effect = before * np.expm1(WARMER_C[:, None] * per_c)
     sd_by_c = np.hypot(sd, MODEL_SHARE * effect)
@@ -113,6 +122,21 @@ def fit_temperature(
     covariance = np.diag(sd**2 + uneven**2) + LOAD_SD**2 * (1 - ONE_CHANNEL + ONE_CHANNEL * own)
     _, ln_determinant = np.linalg.slogdet(covariance)
     of_load = -0.5 * float(change @ np.linalg.solve(covariance, change) + ln_determinant)
+    drift_sd = WANDER_DB * math.sqrt(days / YEAR) / DB_PER_LN
+    of_drift, drift = _fit_factor(before, change, sd, drift_sd)
+    if of_drift > of_temperature:
+        return ThermalFit(0.0, of_drift - of_load, False, drift * DB_PER_LN)
     span = np.array([np.ptp(effect[best][row]) for row in own])
     is_uneven = bool((span > UNEVEN_SD * sd).any())
     return ThermalFit(float(WARMER_C[best]), of_temperature - of_load, is_uneven)
+
+
+def _fit_factor(before: Floats, change: Floats, sd: Floats, ln_sd: float) -> tuple[float, float]:
+    """Return ln of the likelihood of one factor for all rho, and the best ln of the factor.
+
+    The factor has a normal prior of `ln_sd`.
+    """
+    covariance = np.diag(sd**2) + ln_sd**2 * np.outer(before, before)
+    _, ln_determinant = np.linalg.slogdet(covariance)
+    solved = np.linalg.solve(covariance, change)
+    return -0.5 * float(change @ solved + ln_determinant), ln_sd**2 * float(before @ solved)

@@ -60,11 +60,13 @@ def station_state(
     others = [
         _estimate([_tilt(days, slope) for days in used], events, plan) for slope in (-reach, reach)
     ]
-    if all(other is not None and other.verdict in BY_LEVEL for other in others):
+    spans = [None if other is None else other.loss_db_per_year for other in (state, *others)]
+    known = [span for span in spans if span is not None]
+    lows, highs = [span.low for span in known], [span.high for span in known]
+    if len(known) == len(spans) and (min(lows) > 0 or max(highs) < 0):
         return state
-    spans = [other.loss_db_per_year for other in others if other and other.loss_db_per_year]
     growth = state.loss_db_per_year
-    for span in spans:
+    for span in known:
         growth = growth and growth.widened(span.low).widened(span.high)
     return msgspec.structs.replace(
         state,

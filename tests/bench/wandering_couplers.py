@@ -44,6 +44,7 @@ from tests.foreign_years import make_years, transmission_rows
 
 YEARS = 2
 REVIEWED_NS = 2 * DAY_NS
+PER_C = 0.004  # d ln rho / d temperature of germanium diodes at some watts
 
 
 def wandering(seed: int, db_a_year: float) -> Years:
@@ -92,6 +93,7 @@ def weeks(rows: list[Transmission], about_ns: int) -> History:
         },
         columns(UNKEYED, []),
         np.array([], np.int64),
+        per_c=np.full(len(own), PER_C),
         year_old=frozenset(NO_CHANNEL if row.channel is None else row.channel for row in old),
     )
 
