@@ -27,6 +27,8 @@ def schema() -> Schema:
     """Return the schema of a configuration file; the drivers are the installed ones."""
     definitions: Schema = {}  # of enumerations
     whole = _object(Sections, definitions)
+    section = whole["properties"]["calibration"]  # or the name of the file alone
+    whole["properties"]["calibration"] = {"anyOf": [section["properties"]["file"], section]}
     drivers = {kind: find(kind).Options for kind in installed_kinds()}
     whole["properties"]["driver"] |= {"oneOf": _kinds(drivers, definitions)}
     whole["properties"]["notify"] |= {"items": {"oneOf": _kinds(KINDS, definitions)}}
