@@ -23,7 +23,7 @@ class StoreLock:
         self._store = store
         self._path = store.with_name(store.name + ".lock")
         self._changing = threading.Lock()
-        expect_ours(store, has_been_ours=self._path.exists())
+        expect_ours(store, has_been_ours=os.path.exists(self._path))
         self._fd = self._acquire()
 
     def ensure(self) -> bool:
