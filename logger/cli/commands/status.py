@@ -111,7 +111,7 @@ def command(config_path: Path | None, as_json: bool, local: bool | None) -> None
             for line in _forwarder_lines(forwarder, stored["server_warnings"])
         ]
         outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
-        if "calibration" in stored:
+        if "calibration" in stored and schedule.due_ns is not None:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         zone = zone_of(config_path, local)
