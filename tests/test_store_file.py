@@ -138,7 +138,7 @@ def test_a_lock_that_was_removed_is_acquired_again(tmp_path: Path) -> None:
         StoreLock(path)
     (path.parent / "station.sqlite.lock").unlink()
     other = StoreLock(path)
-    with pytest.raises(StoreInUseError, match="another daemon"):
+    with pytest.raises(StoreInUseError, match="a running daemon"):
         lock.ensure()
     other.release()
     assert lock.ensure()
@@ -159,7 +159,7 @@ def test_a_folder_removed_under_the_daemon_is_created_again(tmp_path: Path) -> N
             shutil.rmtree(tmp_path / "data")
             daemon.wait_status(config, lambda status: status.pid == daemon.process.pid)
             failed = mismatchd("run", "-c", config, check=False)
-            assert (failed.returncode, "another daemon" in failed.stderr) == (1, True)
+            assert (failed.returncode, "a running daemon" in failed.stderr) == (1, True)
             code, said = daemon.stop()
         finally:
             daemon.kill()
