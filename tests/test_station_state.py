@@ -167,7 +167,7 @@ def check_monthly(store: Path, used: list[Days]) -> None:
                 verdict="fine",
                 calibration_id="coupler",
             )
-            checks.insert(reading, "coupler verified", "remark")
+            checks.insert(reading, "coupler verified")
 
 
 def test_undecided_names_its_stories() -> None:

@@ -184,7 +184,7 @@ def test_store(tmp_path: Path) -> None:
         assert days.days(0, 1 << 62)[0].transmissions.tolist() == [3]
     with Verifications.editor(path) as checked:
         assert checked.last_ns() is None
-        number = checked.insert(check, "coupler verified", "remark")
+        number = checked.insert(check, "coupler verified")
         (stored,) = checked.all()
         assert stored.load_db == pytest.approx(check.load_db, abs=1e-4)
         assert checked.all(check.time_ns - 1) == []

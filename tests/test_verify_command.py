@@ -56,8 +56,6 @@ def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -
             view = View("verify", "-c", str(config), rows=60)
             view.until(lambda text: "the dummy load is read" in text)
             view.press(b"\r")
-            view.until(lambda text: "(yes or no)" in text)
-            view.press(b"yes\r")
             view.until(lambda text: "reference meter" in text)
             view.press(b"40\r")
             view.until(lambda text: "check the figure" in text)

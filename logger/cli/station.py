@@ -99,7 +99,7 @@ def configuration_if_any(config_path: Path | None) -> Config | None:
     return configuration(config_path)
 
 
-def calibration_of(config: Config) -> CalibrationFile:
+def calibration_of(config: Config, warn: Callable[[str], None] = _echo) -> CalibrationFile:
     """Return the calibration: the configured file, or the exact one of a simulated coupler.
 
     Raises ConfigError if there is none, CalibrationError if it is unusable.
@@ -109,7 +109,7 @@ def calibration_of(config: Config) -> CalibrationFile:
     if config.calibration.file is not None:
         content = load(config.calibration.file)
         if warning := wrong_coupler(content, config.kind):
-            click.echo(f"warning: {config.calibration.file}: {warning}", err=True)
+            warn(f"warning: {config.calibration.file}: {warning}")
         return content
     if config.kind != "simulated":
         raise ConfigError(

@@ -133,6 +133,15 @@ def attenuation(designation: str, frequency_mhz: float) -> Attenuation:
     return cable(designation).attenuation(frequency_mhz)
 
 
+def published_at(frequency_mhz: float) -> list[str]:
+    """Return the designations whose attenuation at this frequency is published."""
+    return [
+        name
+        for name, entry in published().items()
+        if any(source.covers(frequency_mhz) for source in entry.sources)
+    ]
+
+
 def cable(designation: str) -> Cable:
     """Return the cable of a designation in any spelling. Raise UsageError if there is none."""
     cables = {_plain(name): entry for name, entry in published().items()}
@@ -144,7 +153,7 @@ def cable(designation: str) -> Cable:
         + (
             f"did you mean {cables[matches[0]].name}?"
             if matches
-            else f"known: {', '.join(published())}"
+            else f"known: {', '.join(published())}."
         )
         + " Add another from its data sheet: NAME=DB (per 100 m at your frequency)"
     )

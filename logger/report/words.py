@@ -293,11 +293,16 @@ def _instrument(line: InstrumentLine) -> Iterator[str]:
             )
         return
     change = f"{line.balance_db + 0.0:+.2f} dB (±{COVERAGE * line.balance_u_db:.2f}, 95 %)"
-    yield (
+    text = (
         f"From {count(line.checks, 'check')} the balance of its ports has changed by {change}; this"
-        f" is taken out of the trends. Of the slopes, {worst or 'nothing'}, cannot be told from the"
-        f" coupler (95 %, if it wanders by {wander} between checks)."
+        " is taken out of the trends."
     )
+    if worst:
+        text += (
+            f" Of the slopes, {worst}, cannot be told from the coupler (95 %, if it wanders by"
+            f" {wander} between checks)."
+        )
+    yield text
 
 
 def _span(span: Estimate, form: str) -> str:

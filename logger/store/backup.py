@@ -57,6 +57,8 @@ def restore(store: Path, source: Path) -> Path | None:
     with _translate(source, "read"):
         source.stat()
     expect_ours(source, remedy="Name a copy made by `mismatchd backup`")
+    if store.exists() and source.samefile(store):
+        raise StoreError(f"{source} is the store itself; name a copy")
     lock = StoreLock(store)
     try:
         part = _beside(store, PART)

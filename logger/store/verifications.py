@@ -17,8 +17,8 @@ DECIMALS = 4
 class Verifications(Repository):
     """Checks against the dummy load. Methods raise StoreError."""
 
-    def insert(self, verification: Verification, text: str, kind: str) -> int:
-        """Insert a verification, and a journal entry of `kind`; return the verification's id.
+    def insert(self, verification: Verification, text: str) -> int:
+        """Insert a verification and a remark in the journal; return the verification's id.
 
         Its transmissions no longer count in the values of their day.
         """
@@ -27,7 +27,7 @@ class Verifications(Repository):
             for value in msgspec.structs.astuple(verification)
         ]
         with self.database.transaction():
-            Journal(self.database).insert(verification.time_ns, kind, text)
+            Journal(self.database).insert(verification.time_ns, "remark", text)
             statement = f"{insert('verifications', FIELDS)} RETURNING id"
             number = int(self.database.query_value(statement, values))
             self.database.execute(

@@ -59,26 +59,19 @@ def read_history(
     """Return the history of `span_ns`, end exclusive. Raise StoreError."""
     with DailyValues.editor(store.path) as values:
         days = values.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
-    checks = Verifications(store.database).all(now_ns)
-    checked_ns = {check.time_ns for check in checks}
     return History(
         now_ns,
         tuple(days),
         WeatherRows(store.database).daily(*span_ns),
         tuple(
-            JournalEntry(
-                record.time_ns,
-                # The line is put back as it was: a step every month would leave no slope.
-                "remark" if record.time_ns in checked_ns else record.columns["kind"],
-                record.columns["text"],
-            )
+            JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
             for record in store.records(JOURNAL, *span_ns)
             if record.columns["kind"] != ANTENNA  # too many to be shown
         ),
         tuple(
             _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
         ),
-        wanders(checks, _calibration_dates(store)),
+        wanders(Verifications(store.database).all(now_ns), _calibration_dates(store)),
         _detector_seasons(store, span_ns),
     )
 

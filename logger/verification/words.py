@@ -92,7 +92,9 @@ def change(judgement: Judgement) -> str:
     since_day = format_ns(judgement.since_ns)[:10]
     if judgement.after_ns is None:
         return f"{text}, since {since_day}"
-    return f"{text}; changed between {format_ns(judgement.after_ns)[:10]} and {since_day}"
+    after_day = format_ns(judgement.after_ns)[:10]
+    when = f"on {since_day}" if after_day == since_day else f"between {after_day} and {since_day}"
+    return f"{text}; changed {when}"
 
 
 def entry(judgement: Judgement) -> str:

@@ -16,7 +16,7 @@ from logger.cli.numbers import numbers
 from logger.cli.station import config_option, configuration_if_any
 from logger.config.load import Config
 from logger.errors import UsageError
-from logger.feedline.cables import attenuation, published
+from logger.feedline.cables import attenuation, published, published_at
 from logger.feedline.comparison import Terms, choices
 from logger.feedline.frequency import mhz_of
 from logger.feedline.words import remarks, sources, table
@@ -115,7 +115,10 @@ def command(
         return
     wanted = ComparisonOptions(**options)
     terms, lengths = _terms(wanted, configuration_if_any(config_path))
-    cables = [attenuation(name, terms.frequency_mhz) for name in wanted.cables or published()]
+    cables = [
+        attenuation(name, terms.frequency_mhz)
+        for name in wanted.cables or published_at(terms.frequency_mhz)
+    ]
     rows = list(choices(cables, lengths, terms))
     if form == "csv":
         writer = csv.writer(sys.stdout, lineterminator="\n")

@@ -64,7 +64,9 @@ def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
     log = logging.getLogger("mismatchd")
     config = configuration(config_path, log.warning)
     coupler = Coupler(
-        calibration_of(config), config.station.frequency_khz, config.station.temperature_range_c
+        calibration_of(config, log.warning),
+        config.station.frequency_khz,
+        config.station.temperature_range_c,
     )
     driver = config.make_driver()
     with Announcer(events=events) as announcer:

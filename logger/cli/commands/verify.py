@@ -35,8 +35,8 @@ from logger.verification.session import (
 USUAL_NS = 60 * DAY_NS  # of which the usual power is taken
 SAVED = "readings are kept; `mismatchd verify` continues from here"
 DAEMON = (
-    "The daemon keeps running: an open end raises high-swr, and a notifier `inhibit` may cut the"
-    " carrier off. The check does not count in the daily values of the channel."
+    "The daemon keeps running: an open end raises high-swr and opens a fault, and a notifier"
+    " `inhibit` may cut the carrier off. The check does not count in the channel's daily values."
 )
 
 
@@ -65,12 +65,13 @@ def command(config_path: Path | None) -> None:
         lambda: f"the input ended; {SAVED if work.session else 'nothing was saved'}",
     ):
         offer_resume(terminal, work, progress)
-        confirm(
-            terminal,
-            [*before_keying(VERIFY), *([DAEMON] if carriers.of_daemon else [])],
-            "Is the dummy load connected? (yes or no):",
-        )
         session = work.session or work.begin(VerificationSession(VerificationState()))
+        if session.state.load is None:
+            confirm(
+                terminal,
+                [*before_keying(VERIFY), *([DAEMON] if carriers.of_daemon else [])],
+                "Is the dummy load connected? (yes or no):",
+            )
         VerificationGuide(terminal, carriers, session, work.save, config.station).run()
     assert session.state.load is not None
     new = session.result(coupler, _transmitter_db(path, session.state.load.channel))
@@ -85,8 +86,7 @@ def command(config_path: Path | None) -> None:
             drift_u_db=judgement.drift_u_db,
             since_ns=judgement.since_ns,
         )
-        kind = "remark" if new.open_db is None else "adjustment"
-        number = store.insert(new, words.entry(judgement), kind)
+        number = store.insert(new, words.entry(judgement))
         (record,) = Store(store.database).select(VERIFICATIONS, "r.id = ?", number)
     work.end()
     terminal.say("")
