@@ -183,3 +183,12 @@ def test_the_command_takes_the_line_of_the_configuration(tmp_path: Path) -> None
     done = mismatchd("feedline", "-c", config, check=False)
     assert done.returncode == 2
     assert "--frequency MHZ" in done.stderr
+
+
+def test_cables_without_data_at_the_frequency_are_left_out() -> None:
+    said = mismatchd("feedline", "--frequency", "7.1", "--length", "20").stdout
+    assert "RG-58" in said
+    assert "RG-8 " not in said
+    refused = mismatchd("feedline", "--frequency", "0.2", "--length", "20", check=False)
+    assert (refused.returncode, refused.stderr.count("\n")) == (2, 1)
+    assert "no cable has published data at 0.2 MHz" in refused.stderr

@@ -61,11 +61,13 @@ def _instrument(
     schedule = None
     if calibration is not None:
         schedule = Schedule.of(calibration, checks[-1].time_ns if checks else None)
+    sentences = verdict(judge(checks)) if checks else [None]
     return msgspec.structs.replace(
         line,
         schedule=None if schedule is None else schedule.describe(now_ns),
         overdue=schedule is not None and schedule.is_overdue(now_ns),
-        verdict=verdict(judge(checks))[0] if checks else None,
+        verdict=sentences[0],
+        advice=tuple(sentences[1:]),
     )
 
 

@@ -162,6 +162,7 @@ class InstrumentLine(msgspec.Struct, frozen=True, kw_only=True):
     schedule: str | None
     overdue: bool
     verdict: str | None
+    advice: tuple[str, ...] = ()  # what to do about the coupler, if it reads otherwise
     checks: int
     balance_db: float
     balance_u_db: float
@@ -460,5 +461,5 @@ def _next_check(
             )
             return NextCheck(because, (), checks_of([SHACK])[:MOST_CHECKS])
         return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
-    because = "No check is needed now; a yearly inspection is common practice."
+    because = "The feedline needs no check now; a yearly inspection is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

@@ -363,7 +363,7 @@ def _forecast(line: ForecastLine) -> str:
 
 
 def _next(summary: Summary) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    lines = [summary.next_check.because]
+    lines = [*summary.instrument.advice, summary.next_check.because]
     if summary.next_check.causes:
         lines.append(f"It may be {', or '.join(summary.next_check.causes)}.")
     steps = []

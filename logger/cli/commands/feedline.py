@@ -50,7 +50,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     multiple=True,
     metavar="NAME",
     help=f"{', '.join(published())}, or NAME=DB from a data sheet, dB per 100 m; may be repeated."
-    " Default: all of these.",
+    " Default: all of these with data at the frequency.",
 )
 @click.option("--antenna", metavar="NAME", help="The configured antenna at its end.")
 @click.option("--length", "lengths", callback=numbers, metavar="M,M,...", help="Lengths in metres.")
@@ -115,10 +115,12 @@ def command(
         return
     wanted = ComparisonOptions(**options)
     terms, lengths = _terms(wanted, configuration_if_any(config_path))
-    cables = [
-        attenuation(name, terms.frequency_mhz)
-        for name in wanted.cables or published_at(terms.frequency_mhz)
-    ]
+    names = wanted.cables or published_at(terms.frequency_mhz)
+    if not names:
+        raise UsageError(
+            f"no cable has published data at {terms.frequency_mhz:g} MHz; give --cable NAME=DB"
+        )
+    cables = [attenuation(name, terms.frequency_mhz) for name in names]
     rows = list(choices(cables, lengths, terms))
     if form == "csv":
         writer = csv.writer(sys.stdout, lineterminator="\n")
