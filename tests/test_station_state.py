@@ -146,6 +146,24 @@ def test_report_states_the_verdict(tmp_path: Path) -> None:
     assert "Taken together, 5 channels show that the line loses more than before." in said
     assert "feedline measure" in said
     assert "this is taken out of the trends" in said
+    assert figures.instrument.advice == ()
+
+
+def test_what_a_check_advises_comes_before_the_feedline(tmp_path: Path) -> None:
+    station = state_station(np.random.default_rng(21), "loss")
+    store = tmp_path / "station.sqlite"
+    drift_store.write(store, station.used, a_day=3)
+    check_monthly(store, station.used)
+    end_ns = (int(station.used[0].day[-1]) + 1) * DAY_NS
+    with Verifications.editor(store) as checks:
+        last = checks.all()[-1]
+        changed = msgspec.structs.replace(last, time_ns=end_ns - DAY_NS // 2, open_db=1.5)
+        checks.insert(changed, "coupler verified")
+    with Store.reader(store) as opened:
+        made = account(read_history(opened, end_ns, (0, end_ns)), "s", 3.0)
+        figures = report(opened, made).summary
+    (section,) = [part for part in words.sections(figures) if part.title == "Next check"]
+    assert section.lines[0] == figures.instrument.advice[0]
 
 
 def check_monthly(store: Path, used: list[Days]) -> None:

@@ -154,6 +154,7 @@ class InstrumentLine(msgspec.Struct, frozen=True, kw_only=True):
 
     schedule  age of the calibration and due date of the next check, in words; None if unknown
     verdict   of the last check in words, None without one
+    advice    what to do if that is not fine
     checks    number of checks that the trends use
     balance_db, balance_u_db  change of the balance of its ports, and standard uncertainty
     unresolved_per_year       SWR a year by channel (95 %) that a trend cannot tell from the coupler
@@ -162,7 +163,7 @@ class InstrumentLine(msgspec.Struct, frozen=True, kw_only=True):
     schedule: str | None
     overdue: bool
     verdict: str | None
-    advice: tuple[str, ...] = ()  # what to do about the coupler, if it reads otherwise
+    advice: tuple[str, ...] = ()
     checks: int
     balance_db: float
     balance_u_db: float
