@@ -1,37 +1,27 @@
-"""Course of a fault: when silence is evidence, whether a repair worked, what its level says.
+"""Course of a fault: when silence is evidence, and what its level says.
 
-The transmission is the trial: it has a sign of the fault or it has none. The sequential test
-(A. Wald, Sequential Analysis, 1947) compares what follows a repair with the recurrence of the fault
-before (`recurrence`) and with a sound station.
-
-Where the level has moved, a transmission off the level before the fault is a sign; after a repair
-one that is nearer to the level during the fault, since work moves the level a little, too. Some
-channels may be no worse for the fault, and little power heats no joint: a trial is a transmission
-like those that showed it.
+The transmission is the trial: it has a sign of the fault or it has none. Where the level has moved,
+a transmission off the level before the fault is a sign; after a repair one that is nearer to the
+level during the fault, since work moves the level a little, too.
 """
 
 from __future__ import annotations
 
-import bisect
 import math
 from collections import Counter
 from collections.abc import Sequence
 
 import msgspec
 
+from logger.faults import recurrence
 from logger.faults.memory import FaultMemory, Level, Levels, Session
-from logger.faults.recurrence import join, ln_probability
-from logger.faults.signature import OF_CONTACTS, OF_LEVEL, Signature, signature_of
-from logger.rows import AlarmKind, FaultState
+from logger.faults.recurrence import join
+from logger.faults.signature import OF_CONTACTS, Signature, signature_of
+from logger.rows import FaultState
 from logger.utc import DAY_NS
 
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
-SOUND = 0.005  # share of transmissions with a sign at a sound station
-ERROR = 0.02  # of the test: fixed although it is not, back although it is fixed
-DECIDED = math.log((1 - ERROR) / ERROR)
-LEAST = 10  # clean transmissions needed whatever the rate
-UNENDING = 1000  # the number needed is not searched beyond
 MOST_SESSIONS = 100
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
@@ -40,8 +30,6 @@ LEVEL_PART = 0.1  # and a part of the level
 LASTING = 10  # transmissions in a row off the level
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
-FUTURE_NS = 1 << 62
-LEAST_POWER = 0.5  # of that of transmissions with signs
 
 
 def is_silent(fault: FaultMemory, now_ns: int) -> bool:
@@ -49,20 +37,20 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     return (
         fault.clean >= QUIET_LEAST
         and now_ns - fault.last_ns >= QUIET_NS
-        and _ln_probability(fault, fault.recent) < math.log(CERTAIN)
+        and ln_probability(fault, fault.recent) < math.log(CERTAIN)
     )
 
 
-def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
+def ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
     """Return ln of the probability of sessions after those of a fault, if it goes on.
 
     If the level shows the fault, each channel has a rate of its own; one without signs tells
     nothing.
     """
-    if not _shows_in_level(fault):
-        return ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))
+    if not shows_in_level(fault):
+        return recurrence.ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))
     return sum(
-        ln_probability(
+        recurrence.ln_probability(
             [session for session in fault.sessions if session.channel == channel],
             [session for session in after if session.channel == channel],
         )
@@ -70,7 +58,8 @@ def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
     )
 
 
-def _shows_in_level(fault: FaultMemory) -> bool:
+def shows_in_level(fault: FaultMemory) -> bool:
+    """True if transmissions show the fault by their level rather than by excursions."""
     signature = signature_of(fault)
     return signature not in OF_CONTACTS or (signature == Signature.UNDECIDED and bool(fault.during))
 
@@ -85,17 +74,6 @@ def shown_on(fault: FaultMemory) -> list[str]:
     for session in fault.sessions:
         signs[session.channel] += session.signs
     return [channel for channel, number in signs.most_common() if number]
-
-
-def tried_on(fault: FaultMemory) -> list[str]:
-    """Return the channels on which the fault would show again at once.
-
-    A limit is exceeded at once, and a level is off at once. Other alarms, which work clears, may
-    need days to be raised again.
-    """
-    if any(kind in OF_LEVEL for kind in fault.kinds):
-        return shown_on(fault)
-    return [channel for channel in shown_on(fault) if channel in fault.during]
 
 
 def count(fault: FaultMemory, trial: Session) -> None:
@@ -115,44 +93,6 @@ def forget(fault: FaultMemory, levels: Levels) -> None:
     """Begin the statistics of a fault anew; `levels` are those before its new signs."""
     fault.sessions, fault.recent, fault.clean = [], [], 0
     fault.before, fault.during, fault.shown = dict(levels), {}, {}
-
-
-def score(fault: FaultMemory, more: int = 0) -> float:
-    """Return the log odds of fixed against not, after `more` further clean transmissions."""
-    trials, signs = fault.trials + more, fault.relapses
-    sound = signs * math.log(SOUND) + (trials - signs) * math.log1p(-SOUND)
-    further = _clean_sessions(fault, more)
-    return sound - _ln_probability(fault, [*fault.recent, *further])
-
-
-def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
-    """Return sessions of the usual size without signs."""
-    total = sum(session.transmissions for session in fault.sessions)
-    usual = max(round(total / max(len(fault.sessions), 1)), 1)
-    sizes = [usual] * (transmissions // usual)
-    if transmissions % usual:
-        sizes.append(transmissions % usual)
-    channel = next(iter(tried_on(fault)), "")
-    return [Session(FUTURE_NS + n, size, channel=channel) for n, size in enumerate(sizes)]
-
-
-def needed(fault: FaultMemory) -> int | None:
-    """Return how many more clean transmissions would prove a repair, None if too many."""
-    least = max(LEAST - fault.clean, 0)
-    number = bisect.bisect_left(
-        range(UNENDING), DECIDED, lo=least, key=lambda more: score(fault, more)
-    )
-    return number if number < UNENDING else None
-
-
-def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
-    """True if a transmission is like those that showed the fault, so that it would show it."""
-    if _shows_in_level(fault) and channel not in tried_on(fault):
-        return False
-    if AlarmKind.HEATING_JOINT not in fault.kinds:
-        return True
-    shown = fault.shown.get(channel)
-    return shown is not None and watts >= LEAST_POWER * shown.mean
 
 
 def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL_FADES) -> None:
