@@ -30,6 +30,7 @@ OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
 ABRUPT = (*OF_LEVEL, AlarmKind.SUDDEN_CHANGE)
 # Alarms of a level that moved, which a detector's gain moves as well as the load, or heat.
 OF_SHIFT = (AlarmKind.SUDDEN_CHANGE, AlarmKind.BASELINE_SHIFT)
+OF_SWR = (AlarmKind.HIGH_SWR, *OF_SHIFT)  # whose value is an SWR
 MOVED = (*OF_SHIFT, AlarmKind.DETECTOR_FAULT, AlarmKind.HEATING_JOINT)
 # Alarms that whole transmissions of some days give.
 LATE = (AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT)
@@ -146,7 +147,7 @@ def explains_level(fault: FaultMemory, since_ns: int) -> bool:
     A contact may also change the level, but from the beginning: if the level stayed as it was while
     excursions came and went, two causes explain them better than one.
     """
-    if fault.family == FaultFamily.NO_DATA:
+    if fault.family == FaultFamily.NO_DATA or fault.is_port:
         return False
     if fault.family == FaultFamily.INSTRUMENT:
         return fault.state == FaultState.OPEN and since_ns - fault.opened_ns < LATE_NS

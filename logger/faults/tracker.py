@@ -13,13 +13,14 @@ from typing import TypeGuard
 import msgspec
 
 from logger.config.load import FaultsOptions
-from logger.faults import contacts, evidence, repair, usual, words
+from logger.faults import contacts, evidence, ports, repair, usual, words
 from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory, Wind
 from logger.faults.signature import (
     BRIEF_NS,
     LATE,
     OF_CONTACT,
     OF_LEVEL,
+    OF_SWR,
     PAUSE_NS,
     TYPICAL,
     Signature,
@@ -134,7 +135,7 @@ class FaultTracker:
     # Alarms.
 
     def _raise(self, row: AlarmChange) -> FaultMemory | None:
-        fault = _explanation(self.memory.faults, row)
+        fault = self._explanation(self.memory.faults, row)
         if fault is not None:
             self._join(fault, row)
             return fault
@@ -145,6 +146,18 @@ class FaultTracker:
             return None
         self._open(suspect, row.kind, row.time_ns, row.detail)
         return suspect
+
+    def _explanation(self, faults: Sequence[FaultMemory], row: AlarmChange) -> FaultMemory | None:
+        """Return the fault that explains an alarm best, if any."""
+        candidates = [fault for fault in faults if self._explains(fault, row)]
+        return max(candidates, key=lambda fault: _fit(fault, row.kind), default=None)
+
+    def _explains(self, fault: FaultMemory, row: AlarmChange) -> bool:
+        """True if an alarm may have the cause of a fault."""
+        if not fault.is_port or row.value is None or row.kind not in OF_SWR:
+            return explains_alarm(fault, row.kind, row.time_ns)
+        gamma = ports.corrected(self.memory.port, reflection(row.value))
+        return evidence.is_level_back(fault, gamma)
 
     def _join(self, fault: FaultMemory, row: AlarmChange) -> None:
         """Process a further alarm of a fault."""
@@ -171,7 +184,7 @@ class FaultTracker:
         """Return the warnings that an alarm may belong to, or begin anew."""
         memory = self.memory
         memory.suspects = [item for item in memory.suspects if not is_over(item, row.time_ns)]
-        suspect = _explanation(memory.suspects, row)
+        suspect = self._explanation(memory.suspects, row)
         if suspect is None:
             suspect = FaultMemory(
                 opened_ns=row.time_ns,
@@ -239,6 +252,8 @@ class FaultTracker:
         memory.ended_ns = row.end_ns
         past = bisect.bisect_right(memory.pending, row.end_ns, key=lambda item: item.time_ns)
         excursions, memory.pending = memory.pending[:past], memory.pending[past:]
+        if row.swr is not None and not excursions:
+            self._watch_port(row, row.swr)
         owned: dict[int, list[Break]] = {}  # by opening of the fault
         for item in excursions:
             owner = self._owner(item)
@@ -251,7 +266,66 @@ class FaultTracker:
         for suspect in list(memory.suspects):
             self._confirm(suspect, row)
         if row.swr is not None and not excursions:
-            self._follow(row, *level_of(row, row.swr))
+            self._follow(row, *self._level(row, row.swr))
+
+    def _level(self, row: Transmission, swr: float) -> tuple[str, float]:
+        """Return channel, or frequency, and |Γ| as a sound port would read it."""
+        channel, gamma = level_of(row, swr)
+        return channel, ports.corrected(self.memory.port, gamma)
+
+    def _watch_port(self, row: Transmission, swr: float) -> None:
+        """Process what incident power tells of the forward port: a fault, or that it is over."""
+        memory = self.memory
+        test = ports.judge(memory.port, row, *level_of(row, swr))
+        if test is None:
+            return
+        detail = words.port(test.ln_w)
+        is_busy = any(
+            f.family == FaultFamily.FEEDLINE and f.state == FaultState.OPEN for f in memory.faults
+        )
+        before = memory.port.latest.gammas if is_busy else usual.levels(memory)
+        memory.runs = {}
+        own = [f for f in memory.faults if f.family == FaultFamily.INSTRUMENT]
+        fault = max(own, key=lambda f: f.state == FaultState.OPEN, default=None)
+        if fault is None:
+            fault = next(
+                (
+                    f
+                    for f in memory.faults
+                    if f.family == FaultFamily.FEEDLINE
+                    and f.state == FaultState.OPEN
+                    and ports.explains(memory.port, f, test.since_ns)
+                ),
+                None,
+            )
+            if fault is not None:
+                fault.family = FaultFamily.INSTRUMENT
+                self._change(
+                    fault, FaultChangeKind.EXPLAINED, row.end_ns, words.corrected(fault, detail)
+                )
+        if fault is None:
+            suspects = (f for f in memory.suspects if f.family == FaultFamily.INSTRUMENT)
+            fault = next(suspects, None)
+            if fault is not None:
+                memory.suspects.remove(fault)
+            else:
+                fault = FaultMemory(
+                    opened_ns=row.end_ns,
+                    first_ns=test.since_ns,
+                    family=FaultFamily.INSTRUMENT,
+                    severity=Severity.WARNING,
+                    sign_ns=row.end_ns,
+                    before=dict(before),
+                )
+            fault.opened_ns = self._free_ns(row.end_ns)
+            memory.faults.append(fault)
+            self._change(
+                fault, FaultChangeKind.OPENED, fault.opened_ns, words.opened(fault, detail, 0)
+            )
+        elif fault.state != FaultState.OPEN:
+            self._return(fault, row.end_ns, detail)
+        fault.is_port = fault.is_lasting = True
+        fault.sign_ns = max(fault.sign_ns, row.end_ns)
 
     def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
         """Compare the level of a transmission without excursions with the usual one; learn it."""
@@ -356,7 +430,7 @@ class FaultTracker:
             fault.after = {}
             return
         if row.swr is not None:
-            evidence.learn_level(fault.after, *level_of(row, row.swr))
+            evidence.learn_level(fault.after, *self._level(row, row.swr))
         if (
             fault.state == FaultState.OPEN
             and fault.family == FaultFamily.FEEDLINE
@@ -399,14 +473,13 @@ class FaultTracker:
             time_ns += 1
         return time_ns
 
-    @staticmethod
-    def _compare_level(fault: FaultMemory, row: Transmission) -> None:
+    def _compare_level(self, fault: FaultMemory, row: Transmission) -> None:
         """Find out whether the level of a transmission is a sign of the fault."""
         if row.swr is None:
             return
-        channel, gamma = level_of(row, row.swr)
+        channel, gamma = (level_of if fault.is_port else self._level)(row, row.swr)
         was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
-        fault.is_shifted = (
+        fault.is_shifted = (is_open and fault.is_port and self.memory.port.ln_w is not None) or (
             fault.state != FaultState.QUIET
             and is_shift(fault, row.end_ns)
             and evidence.is_off_level(fault, channel, gamma)
@@ -553,12 +626,6 @@ def _add(fault: FaultMemory, row: AlarmChange) -> None:
         fault.kinds.append(row.kind)
     fault.raised[row.kind] = row.time_ns
     fault.sign_ns = max(fault.sign_ns, row.time_ns)
-
-
-def _explanation(faults: Sequence[FaultMemory], row: AlarmChange) -> FaultMemory | None:
-    """Return the fault that explains an alarm best, if any."""
-    candidates = [fault for fault in faults if explains_alarm(fault, row.kind, row.time_ns)]
-    return max(candidates, key=lambda fault: _fit(fault, row.kind), default=None)
 
 
 def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 
 from logger.faults import evidence, repair
@@ -63,6 +64,21 @@ def moved(fault: FaultMemory, detail: str, transmissions: int, contact: FaultMem
             f" {count(contact.steady, 'transmission')}"
         )
     return f"{SUBJECTS[fault.family]}: {detail} {since}{beside}"
+
+
+def port(ln_w: float) -> str:
+    """Detail of a change of the forward port; incident power is off by `ln_w`."""
+    gain = "lost" if ln_w < 0 else "gained"
+    return (
+        f"incident power reads {math.exp(ln_w):.2g} times what it was, at the same reflected power:"
+        f" the forward port of the coupler has {gain} gain, so SWR reads too"
+        f" {'high' if ln_w < 0 else 'low'}"
+    )
+
+
+def corrected(fault: FaultMemory, detail: str) -> str:
+    """Return the summary of a fault that was told as one of the feedline."""
+    return f"{SUBJECTS[fault.family]}, not feedline or antenna: {detail}"
 
 
 def parted(fault: FaultMemory, first: float, second: float) -> str:
