@@ -30,6 +30,7 @@ LEVEL_PART = 0.1  # and a part of the level
 LASTING = 10  # transmissions in a row off the level
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
+STANDS = 0.1  # of the shift, by which a level that does not depend on a contact differs
 
 
 def is_silent(fault: FaultMemory, now_ns: int) -> bool:
@@ -138,6 +139,15 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
 def is_level_back(fault: FaultMemory, gamma: float) -> bool:
     """True if |Γ| is as it was before the fault on some channel."""
     return any(is_known(before) and is_usual(before, gamma) for before in fault.before.values())
+
+
+def stands(fault: FaultMemory, channel: str, gamma: float) -> bool:
+    """True if a transmission is at the level to which a fault has moved its channel."""
+    before, during = fault.before.get(channel), fault.during.get(channel)
+    if before is None or during is None or not (is_known(before) and is_known(during)):
+        return False
+    moved = abs(during.mean - before.mean)
+    return not is_usual(before, during.mean) and abs(gamma - during.mean) <= STANDS * moved
 
 
 def is_usual(level: Level, gamma: float) -> bool:

@@ -133,6 +133,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     is_shifted    the last transmission was off its level
     is_lasting    its level stayed off from one session to another
     steady        transmissions at the usual level since it opened, until one is not
+    stood         transmissions at the level to which it moved, between excursions
     sessions      transmissions up to the last sign, or the repair; `recent` those since then
     clean         transmissions since the last sign, or since the repair
     brief, held   alarms that cleared within seconds, that outlasted a transmission
@@ -161,6 +162,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     is_lasting: bool = False
     is_port: bool = False
     steady: int = 0
+    stood: int = 0
     work_ns: int | None = None
     alarms: int = 0
     breaks: int = 0

@@ -32,15 +32,22 @@ MOVED, MOVED_PART = 0.03, 0.2  # of |Γ|: the load is another one
 STRANGE = 0.02  # likelihood, relative to the best, of a |Γ| that neither explains
 PER_SESSION = 4  # transmissions that count in a session on a channel: it has one weather
 MOST = 1.0  # ln of the likelihood ratio of one transmission
-FOUND, REFUTED = 6.0, -3.0
+FOUND, FOUND_SUSPECTED, REFUTED = 6.0, 4.0, -3.0
 USED = -1.5  # score of another power at the same SWR
 SAME, MOST_USED = 0.12, 8  # of ln watts; powers remembered
+FOLLOWED = 0.6  # of ln watts, by which a change may move from one session to another
 BACK = 5  # transmissions in a row after which a change is over
 LONGEST, MOST_SESSIONS = 25, 3  # at another power without a decision, after which it is usual
 
 
-def judge(memory: PortMemory, row: Transmission, channel: str, gamma: float) -> Test | None:
-    """Process a transmission without excursions; return the test that shows a changed port."""
+def judge(
+    memory: PortMemory, row: Transmission, channel: str, gamma: float, *, is_suspected: bool
+) -> Test | None:
+    """Process a transmission without excursions; return the test that shows a changed port.
+
+    is_suspected  an alarm says so
+    """
+    least = FOUND_SUSPECTED if is_suspected else FOUND
     mode, ln_w = _mode(row), round(math.log(max(row.forward_w_mean, 1e-9)), 4)
     if row.start_ns - memory.ended_ns > SESSION_NS:
         for test in (memory.step, memory.drift):
@@ -58,10 +65,12 @@ def judge(memory: PortMemory, row: Transmission, channel: str, gamma: float) -> 
         if abs(shift) < LEAST_SHIFT + SIGMAS * math.sqrt(watts.variance):
             _note(memory, mode, watts.mean, test)
             continue
+        if test is memory.drift and memory.step.score <= REFUTED:
+            continue  # another setting
         is_used = any(abs(ln_w - used) < SAME for used in memory.used.get(mode, ()))
         level = None if is_used else readings.gammas.get(channel)
         _count(test, level, channel, gamma, shift, row.start_ns)
-        if test.score >= FOUND and test.sessions:
+        if test.score >= least and test.sessions:
             memory.latest, memory.ln_w, memory.back = readings, test.ln_w, 0
             return test
     _learn(memory, mode, ln_w, channel, gamma, row.end_ns)
@@ -153,7 +162,9 @@ def _learn(
             return
         _clear(step)
         if mode in memory.latest.watts:
-            _remember(memory, mode, memory.latest.watts.pop(mode).mean)
+            _remember(memory, mode, memory.latest.watts[mode].mean)
+        for readings in (memory.latest, memory.later, memory.earlier):
+            readings.watts.pop(mode, None)
     watts = memory.latest.watts.get(mode)
     if watts is not None and watts.count < LEAST_WATTS and abs(ln_w - watts.mean) > ALIKE:
         del memory.latest.watts[mode]
@@ -174,7 +185,7 @@ def _follow(memory: PortMemory, mode: str, ln_w: float) -> None:
     if watts is None or memory.ln_w is None:
         return
     shift = ln_w - watts.mean
-    if abs(shift - memory.ln_w) < abs(memory.ln_w) / 2:
+    if abs(shift - memory.ln_w) < max(FOLLOWED, abs(memory.ln_w) / 2) and shift * memory.ln_w > 0:
         memory.back = 0
         memory.ln_w += (shift - memory.ln_w) / 5
     elif abs(shift) < abs(memory.ln_w) / 2:

@@ -51,6 +51,7 @@ from logger.rows import (
     family_of,
 )
 from logger.utc import DAY_NS, UNIT_NS
+from logger.watchdog.detector_fault.level import FORWARD
 from logger.watchdog.rule import recalled
 
 NEVER_NS = 1 << 62
@@ -59,6 +60,7 @@ STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the faul
 SESSION_NS = DAY_NS // 2  # longest session
 MOST_WINDS = 8
 WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
+STOOD = 20  # transmissions without excursions at a level that moved
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 
@@ -276,7 +278,11 @@ class FaultTracker:
     def _watch_port(self, row: Transmission, swr: float) -> None:
         """Process what incident power tells of the forward port: a fault, or that it is over."""
         memory = self.memory
-        test = ports.judge(memory.port, row, *level_of(row, swr))
+        is_suspected = any(
+            AlarmKind.DETECTOR_FAULT in suspect.raised and FORWARD in suspect.detail
+            for suspect in memory.suspects
+        )
+        test = ports.judge(memory.port, row, *level_of(row, swr), is_suspected=is_suspected)
         if test is None:
             return
         detail = words.port(test.ln_w)
@@ -337,13 +343,12 @@ class FaultTracker:
             return
         for fault in faults:
             fault.steady += not fault.is_lasting
-        busy = (FaultState.OPEN, FaultState.VERIFYING)
-        if not any(f.family == FaultFamily.FEEDLINE and f.state in busy for f in faults):
+        if not any(_may_move_level(fault) for fault in faults):
             usual.learn(self.memory, channel, gamma, row.end_ns)
 
-    def _move(self, since_ns: int, time_ns: int, detail: str) -> bool:
+    def _move(self, since_ns: int, time_ns: int, detail: str, *, is_lower: bool = False) -> bool:
         """Add a level that has stayed off since then to the fault that explains it, if any does."""
-        faults = [fault for fault in self.memory.faults if explains_level(fault, since_ns)]
+        faults = [f for f in self.memory.faults if explains_level(f, since_ns, is_lower=is_lower)]
         if not faults:
             return False
         fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
@@ -362,7 +367,7 @@ class FaultTracker:
         detail = words.off(channel, gamma, before[channel].mean)
         for fault in memory.faults:
             fault.peaks = {}  # the level moves them, too
-        if self._move(run.since_ns, time_ns, detail):
+        if self._move(run.since_ns, time_ns, detail, is_lower=run.side < 0):
             return
         fault = FaultMemory(
             opened_ns=time_ns,
@@ -412,6 +417,8 @@ class FaultTracker:
         fault.breaks += len(excursions)
         fault.sign_ns = max([fault.sign_ns, *(item.time_ns for item in excursions)])
         self._part(fault, row, excursions)
+        if not excursions:
+            self._part_level(fault, row)
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
         fault.held += is_off
         self._compare_level(fault, row)
@@ -452,6 +459,33 @@ class FaultTracker:
         if len(places) < 2 or fault.state != FaultState.OPEN:
             return
         first, second = (contacts.gamma_of(place) for place in places[:2])
+        self._open_contact(fault, row, [second], words.parted(fault, first, second))
+
+    def _part_level(self, fault: FaultMemory, row: Transmission) -> None:
+        """Open a fault of its own for a contact that leaves a level that moved as it is."""
+        if (
+            fault.breaks < contacts.LEAST
+            or fault.state != FaultState.OPEN
+            or row.swr is None
+            or not evidence.stands(fault, *self._level(row, row.swr))
+        ):
+            return
+        fault.stood += 1
+        if fault.stood < STOOD or AlarmKind.INTERMITTENT_CONTACT not in fault.kinds:
+            return
+        contact = self._open_contact(fault, row, [], words.beside_level(fault))
+        contact.kinds = [AlarmKind.INTERMITTENT_CONTACT]
+        contact.breaks, contact.steady, fault.breaks = fault.breaks, fault.stood, 0
+        fault.kinds.remove(AlarmKind.INTERMITTENT_CONTACT)
+        raised_ns = fault.raised.pop(AlarmKind.INTERMITTENT_CONTACT, None)
+        if raised_ns is not None:
+            contact.raised[AlarmKind.INTERMITTENT_CONTACT] = raised_ns
+        fault.is_lasting = True
+
+    def _open_contact(
+        self, fault: FaultMemory, row: Transmission, crowds: list[float], summary: str
+    ) -> FaultMemory:
+        """Open a fault of a contact whose signs were told as those of another fault."""
         time_ns = self._free_ns(row.end_ns)
         contact = FaultMemory(
             opened_ns=time_ns,
@@ -461,11 +495,11 @@ class FaultTracker:
             sign_ns=time_ns,
             breaks=contacts.LEAST,
             before=fault.before,
-            crowds=[second],
+            crowds=crowds,
         )
         self.memory.faults.append(contact)
-        text = words.parted(fault, first, second)
-        self._change(contact, FaultChangeKind.OPENED, time_ns, text)
+        self._change(contact, FaultChangeKind.OPENED, time_ns, summary)
+        return contact
 
     def _free_ns(self, time_ns: int) -> int:
         """Return a time from then on at which no fault was opened: it is their identity."""
@@ -570,7 +604,7 @@ class FaultTracker:
 
     def _close(self, fault: FaultMemory, time_ns: int, summary: str) -> None:
         fault.state = FaultState.CLOSED
-        if fault.work_ns is not None:
+        if fault.work_ns is not None and _may_move_level(fault):
             self.memory.levels |= fault.after
         self._change(fault, FaultChangeKind.CLOSED, time_ns, summary)
         self.memory.faults.remove(fault)
@@ -638,6 +672,13 @@ def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:
 def _contact(fault: FaultMemory) -> tuple[bool, bool, int]:
     """Sort key of faults that may explain an excursion."""
     return bool(fault.crowds), signature_of(fault) == Signature.PASSING, fault.opened_ns
+
+
+def _may_move_level(fault: FaultMemory) -> bool:
+    """True if the level may be that of a fault, so that it is not learned as the usual one."""
+    if fault.family != FaultFamily.FEEDLINE or fault.state == FaultState.QUIET:
+        return False
+    return fault.state == FaultState.OPEN or signature_of(fault) != Signature.PASSING
 
 
 def _stands(fault: FaultMemory) -> bool:

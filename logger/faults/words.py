@@ -59,10 +59,9 @@ def moved(fault: FaultMemory, detail: str, transmissions: int, contact: FaultMem
     since = f"in {count(transmissions, 'transmission')} since {date(fault.first_ns)}"
     beside = ""
     if contact is not None:
-        beside = (
-            f"; not the contact of {date(contact.opened_ns)}, which left the level as it was in"
-            f" {count(contact.steady, 'transmission')}"
-        )
+        left = f"left the level as it was in {count(contact.steady, 'transmission')}"
+        reason = left if contact.steady else "would have raised it"
+        beside = f"; not the contact of {date(contact.opened_ns)}, which {reason}"
     return f"{SUBJECTS[fault.family]}: {detail} {since}{beside}"
 
 
@@ -87,6 +86,16 @@ def parted(fault: FaultMemory, first: float, second: float) -> str:
         f"{SUBJECTS[fault.family]}: a contact opens to an SWR of about {_swr(second):.2g}, another"
         f" one than that of the fault of {date(fault.opened_ns)}, which opens to about"
         f" {_swr(first):.2g}; they were reported as one fault"
+    )
+
+
+def beside_level(fault: FaultMemory) -> str:
+    """Return the summary of a fault of a contact beside a level, told as one fault so far."""
+    return (
+        f"{SUBJECTS[fault.family]}: a contact breaks, another cause than that of the fault of"
+        f" {date(fault.opened_ns)}, whose level stayed the same in"
+        f" {count(fault.stood, 'transmission')} between {count(fault.breaks, 'excursion')};"
+        " they were reported as one fault"
     )
 
 
