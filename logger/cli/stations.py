@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -78,6 +79,30 @@ def choose(
     else:
         folders = [cwd, SYSTEM_PATH.parent]
     return list(dict.fromkeys(path for name in names for path in _find(name, folders)))
+
+
+def each_station(
+    config_paths: Sequence[Path], show: Callable[[Path], object], headings: bool = True
+) -> None:
+    """Call `show` for the configuration of each station, with the names of several as headings.
+
+    Of several stations, those with errors are named last, and the exit code is 1.
+    """
+    if len(config_paths) == 1:
+        show(config_paths[0])
+        return
+    errors = []
+    for path, name in zip(config_paths, name_stations(config_paths), strict=True):
+        if headings:
+            click.echo(name)
+        try:
+            show(path)
+        except STATION_ERRORS as error:
+            errors.append(f"mismatchd: {name}: {error}")
+    for text in errors:
+        click.echo(text, err=True)
+    if errors:
+        sys.exit(1)
 
 
 def only(config_paths: Sequence[Path]) -> Path:

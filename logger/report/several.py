@@ -79,14 +79,5 @@ def _facts(line: StationLine) -> str:
     if line.error is not None:
         return f"No report: {line.error}"
     last = line.last_transmission_utc
-    facts = [
-        count(line.open_faults or 0, "open fault"),
-        "no transmission yet" if last is None else f"last transmission {_minute(last)}",
-    ]
-    if line.silent_since_utc is not None:
-        facts.append(f"silent since {_minute(line.silent_since_utc)}")
-    return f"{', '.join(facts)}."
-
-
-def _minute(utc: str) -> str:
-    return f"{utc[:16].replace('T', ' ')}Z"
+    when = "none yet" if last is None else f"{last[:16].replace('T', ' ')}Z"
+    return f"{count(line.open_faults or 0, 'open fault')}; last transmission: {when}."

@@ -25,7 +25,11 @@ from logger.rows import FaultState
 from logger.trend.account import name_channels
 from logger.wording import capitalize, count, join, likely, list_ids
 
-AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
+AGAINST = {
+    "month": "Since last month",
+    "year": "Since last year",
+    "repair": "Since the last repair or adjustment",
+}
 RECENT_DAYS = 30  # what was read earlier is dated
 FAULTS = "Faults"
 OVERDUE = ": `mismatchd verify`."
@@ -44,15 +48,17 @@ class ReportSection(NamedTuple):
 def state(summary: Summary) -> str:
     """Return the state of the feedline in one sentence, and a second one if it is an old state.
 
-    The first names faults, open alarms of no fault, unannounced steps, a limit about to be reached and
-    slopes, or says that all is well.
+    The first names faults, open alarms of no fault, unannounced steps, a limit about to be reached
+    and slopes, or says that all is well.
     """
-    if not summary.trend and not summary.faults:
-        return "No statement yet: no readable transmission is stored."
-    if summary.silent_since_utc is None:
-        return _state(summary)
-    since = summary.silent_since_utc[:16].replace("T", " ")
-    return f"{_state(summary)} No pairs have come since {since}Z: this is the state of that time."
+    has_state = bool(summary.trend or summary.faults)
+    text = "No statement yet: no readable transmission is stored."
+    if has_state:
+        text = _state(summary)
+    if summary.silent_since_utc is not None:
+        text += f" No pairs have come since {summary.silent_since_utc[:16].replace('T', ' ')}Z"
+        text += ": this is the state of that time." if has_state else "."
+    return text
 
 
 def _state(summary: Summary) -> str:
@@ -138,7 +144,7 @@ def _list_changes(summary: Summary) -> list[str]:
     lines = []
     periods = AGAINST
     if summary.last is not None and _is_old(summary.last, summary):
-        earlier = {span: f"a {span} before {summary.last}" for span in ("month", "year")}
+        earlier = {span: f"In the {span} to {summary.last}" for span in ("month", "year")}
         periods = {**AGAINST, **earlier}
     for against, when in periods.items():
         changes = [change for change in summary.changes if change.against == against]
@@ -146,7 +152,7 @@ def _list_changes(summary: Summary) -> list[str]:
             reason = "not enough readings to compare"
             if against == "repair":
                 reason = "none in the journal, or not enough readings after it"
-            lines.append(f"Since {when}: {reason}.")
+            lines.append(f"{when}: {reason}.")
             continue
         changed = [change for change in changes if change.changed]
         unchanged = [change for change in changes if not change.changed]
@@ -155,7 +161,7 @@ def _list_changes(summary: Summary) -> list[str]:
             least = max((change.high - change.low) / 2 for change in unchanged)
             parts.append(f"{name_channels(unchanged)} as before, within ±{least:.2f}")
         season = "" if all(change.season_removed for change in changes) else " (season included)"
-        lines.append(f"Since {when}: {'; '.join(parts)}{season}.")
+        lines.append(f"{when}: {'; '.join(parts)}{season}.")
     return lines
 
 
