@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from logger.cautions import TUNE, WIGGLE
 from logger.page.admission import COOKIE_S
-from logger.page.events import MOST_STREAMS, Events, LatestState
+from logger.page.events import Events, LatestState
 from logger.page.site import site_of
 from logger.wiggle.session import KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S
 from logger.wiggle.words import JOINTS
@@ -133,6 +133,6 @@ def leave(request: Request) -> Response:
 
 def _stream(request: Request, board: LatestState) -> Events | Response:
     site = site_of(request)
-    if site.audience >= MOST_STREAMS:
+    if site.is_crowded:
         return Response("Too many viewers connected.", 503, {"Retry-After": "5"})
     return Events(board, site.watcher.keep_open)

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from logger.store.database import Repository
-from logger.store.days import DailyValues
 from logger.store.journal import Journal
-from logger.store.statements import insert
+from logger.store.sqlite import insert
 from logger.utc import DAY_NS
-from logger.verification.reading import Verification
-from logger.verification.usual_power import FIRST_DAYS, add_usual_power
+from logger.verification.row import Verification
 
 USUAL = {"usual_db", "usual_u_db", "usual_expected_u_db"}
 FIELDS = tuple(name for name in Verification.__struct_fields__ if name not in USUAL)
@@ -55,6 +53,10 @@ class Verifications(Repository):
         """Return checks, in order of time, with the transmitter's usual power before each."""
         if not checks:
             return []
+        # Imported here, since they need numpy: other commands ask for the last check only.
+        from logger.store.days import DailyValues
+        from logger.verification.usual_power import FIRST_DAYS, add_usual_power
+
         since_ns = checks[0].time_ns - FIRST_DAYS * DAY_NS
         return add_usual_power(
             checks, DailyValues(self.database).days(since_ns, checks[-1].time_ns)

@@ -16,7 +16,8 @@ import numpy as np
 from logger.daily import Days
 from logger.utc import DAY_NS
 from logger.verification.prediction import DB
-from logger.verification.reading import MAD, Verification
+from logger.verification.reading import MAD
+from logger.verification.row import Verification
 
 NEAR_DB = 1.5  # from the power of the check: another setting, or speech, is left out
 LEAST_DAYS, MOST_DAYS = 5, 14

@@ -12,7 +12,7 @@ from statistics import NormalDist
 import numpy as np
 
 from logger.verification.judgement import Judgement, judge
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 from logger.verification.usual_power import add_usual_power
 from tests.foreign_verifications import Station
 

@@ -14,13 +14,14 @@ import click
 import msgspec
 
 from logger.cli.station import (
-    config_option,
     config_sections,
     configuration,
     local_option,
     wrong_coupler,
     zone_of,
 )
+from logger.cli.stations import each_station, stations_option
+from logger.config.load import InfluxOptions, Sections
 from logger.errors import CalibrationError, StoreError
 from logger.live.status import (
     ClockStatus,
@@ -43,17 +44,28 @@ from logger.wording import count
 
 
 @click.command("status")
-@config_option
+@stations_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @local_option
-def command(config_path: Path | None, as_json: bool, local: bool | None) -> None:
+def command(config_paths: Sequence[Path], as_json: bool, local: bool | None) -> None:
     """Show the state of the daemon.
 
     Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
     points if that loses some or doubles sums, age of the calibration and when a check of the
     coupler is due, faults that are not closed and open alarms. Exit code 1 if it is not running,
-    or this user may not know.
+    or this user may not know. Of several stations each is shown, in JSON as an object a line, and
+    the exit code is 1 if one of them is not running.
     """
+    running = []
+    each_station(
+        config_paths, lambda path: running.append(_show(path, as_json, local)), not as_json
+    )
+    if not all(running):
+        sys.exit(1)
+
+
+def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
+    """Show the state of one daemon; return False if it is not running."""
     sections = config_sections(config_path)
     path = sections.store.path
     live = ask(path)
@@ -69,7 +81,7 @@ def command(config_path: Path | None, as_json: bool, local: bool | None) -> None
     else:
         with store:
             stored |= store.counts()
-            if live is None:
+            if live is None and (sections.forwarders or sections.notify):
                 config = configuration(config_path)
                 outbox, deliveries = Outbox(store.database), Deliveries(store.database)
                 stored["forwarders"] = forwarders = [
@@ -98,11 +110,12 @@ def command(config_path: Path | None, as_json: bool, local: bool | None) -> None
                 {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
                 for alarm in store.open_alarms()
             ]
-    if (warning := _calibration_warning(config_path)) is not None:
+    if (warning := _calibration_warning(sections)) is not None:
         stored["calibration_warning"] = warning
-    stored["server_warnings"] = _server_warnings(config_path) if forwarders else {}
+    stored["server_warnings"] = _server_warnings(sections.forwarders) if forwarders else {}
     if as_json:
         answer = {"alive": live is not None, **_columns(live), **stored}
+        answer["station"] = sections.station.name
         click.echo(msgspec.json.encode(answer).decode())
     else:
         outlets = [
@@ -117,28 +130,25 @@ def command(config_path: Path | None, as_json: bool, local: bool | None) -> None
         zone = zone_of(config_path, local)
         for name, text in [*_daemon_lines(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
-    if live is None:
-        sys.exit(1)
+    return live is not None
 
 
-def _calibration_warning(config_path: Path | None) -> str | None:
+def _calibration_warning(sections: Sections) -> str | None:
     """Return a warning if the configured calibration is not that of the coupler."""
-    from logger.calibration.file import load
-
-    sections = config_sections(config_path)
     if sections.calibration.file is None:
         return None
+    from logger.calibration.file import load
+
     try:
         return wrong_coupler(load(sections.calibration.file), str(sections.driver.get("kind")))
     except CalibrationError as error:  # the daemon has read it; status need not be able to
         return str(error)
 
 
-def _server_warnings(config_path: Path | None) -> dict[str, list[str]]:
+def _server_warnings(servers: Sequence[InfluxOptions]) -> dict[str, list[str]]:
     """Return what servers do with points that they should not, by the forwarder's name."""
     from logger.forward.probe import probe
 
-    servers = configuration(config_path).forwarders
     return {server.title: warnings for server in servers if (warnings := probe(server, os.environ))}
 
 

@@ -1,3 +1,3 @@
 import { follow } from "./stream.js";
 
-follow("/events");
+follow("events");

@@ -28,7 +28,7 @@ export function attend(address, { changed = () => {}, more = () => {} } = {}) {
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
-    if (!form.action.includes(`${address}/`)) return;
+    if (!form.action.startsWith(new URL(`${address}/`, location).href)) return;
     event.preventDefault();
     const body = new URLSearchParams(new FormData(form));
     for (const button of form.querySelectorAll("button")) button.disabled = true;

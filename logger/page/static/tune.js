@@ -1,3 +1,3 @@
 import { attend } from "./session.js";
 
-attend("/tune");
+attend("tune");

@@ -59,4 +59,4 @@ document.addEventListener("click", (event) => {
   label();
 });
 
-attend("/wiggle", { changed: label, more: play });
+attend("wiggle", { changed: label, more: play });
