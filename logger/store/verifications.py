@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import msgspec
+from collections.abc import Sequence
 
 from logger.store.database import Repository
 from logger.store.journal import Journal
@@ -10,7 +10,8 @@ from logger.store.sqlite import insert
 from logger.utc import DAY_NS
 from logger.verification.row import Verification
 
-FIELDS = Verification.__struct_fields__
+USUAL = {"usual_db", "usual_u_db", "usual_expected_u_db"}
+FIELDS = tuple(name for name in Verification.__struct_fields__ if name not in USUAL)
 DECIMALS = 4
 
 
@@ -24,7 +25,7 @@ class Verifications(Repository):
         """
         values = [
             round(value, DECIMALS) if isinstance(value, float) else value
-            for value in msgspec.structs.astuple(verification)
+            for value in (getattr(verification, name) for name in FIELDS)
         ]
         with self.database.transaction():
             Journal(self.database).insert(verification.time_ns, "remark", text)
@@ -44,7 +45,22 @@ class Verifications(Repository):
             " ORDER BY time_ns, id",
             (until_ns,),
         )
-        return [Verification(**dict(zip(FIELDS, row, strict=True))) for row in rows]
+        return self.add_usual_power(
+            [Verification(**dict(zip(FIELDS, row, strict=True))) for row in rows]
+        )
+
+    def add_usual_power(self, checks: Sequence[Verification]) -> list[Verification]:
+        """Return checks, in order of time, with the transmitter's usual power before each."""
+        if not checks:
+            return []
+        # Imported here, since they need numpy: other commands ask for the last check only.
+        from logger.store.days import DailyValues
+        from logger.verification.usual_power import FIRST_DAYS, add_usual_power
+
+        since_ns = checks[0].time_ns - FIRST_DAYS * DAY_NS
+        return add_usual_power(
+            checks, DailyValues(self.database).days(since_ns, checks[-1].time_ns)
+        )
 
     def last_ns(self) -> int | None:
         """Return the time of the last verification, None if there is none."""

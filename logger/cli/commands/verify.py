@@ -46,7 +46,8 @@ def command(config_path: Path | None) -> None:
     """Check the coupler against its dummy load.
 
     Once a month, key ten seconds into the dummy load of the calibration, in place of the line; if
-    you like, read a reference meter, and key an open end at low power. The readings are compared
+    you have one, read a reference meter. Where the transmitter permits it, key an open end at low
+    power: the load alone does not show a small drift of the reflected port. Readings are compared
     with what the calibration predicts, and with earlier checks by control charts. The verdict is
     fine, drifting (which port, by how much, since when) or recalibrate. It is stored (`export
     verifications`), noted in the journal, drawn by `chart verifications`, and used by `report` to
@@ -76,7 +77,7 @@ def command(config_path: Path | None) -> None:
     assert session.state.load is not None
     new = session.result(coupler, _transmitter_db(path, session.state.load.channel))
     with Verifications.editor(path) as store:
-        history = [*store.all(new.time_ns - 1), new]
+        history = store.add_usual_power([*store.all(new.time_ns - 1), new])
         judgement = judge(history)
         new = msgspec.structs.replace(
             new,
@@ -93,7 +94,7 @@ def command(config_path: Path | None) -> None:
     for text in (*words.figures(history), *words.verdict(judgement)):
         terminal.say(text)
     if new.open_db is None:
-        terminal.say(words.WITHOUT_OPEN)
+        terminal.say(words.without_open(history))
     terminal.say("Put the line back on, unkeyed, and see that the SWR is as before.")
     due = format_ns(new.time_ns + config.calibration.verify_every_days * DAY_NS)[:10]
     terminal.say(f"The next check is due on {due}. `mismatchd chart verifications` draws them.")

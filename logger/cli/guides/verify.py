@@ -98,11 +98,14 @@ class VerificationGuide:
 
     def _ask_open(self) -> bool:
         self._terminal.say(
-            "An open end at low power compares the two ports most closely. Do it only if the"
-            f" transmitter can be set to {LOW_W:g} W or less."
+            "The load alone does not show a small drift of the reflected port; an open end at low"
+            f" power does. It needs a transmitter that can be set to {LOW_W:g} W or less and whose"
+            " manual does not forbid it. Full reflection can destroy others."
         )
-        answer = self._terminal.answer("Read an open end as well? (yes, or Enter to leave it out)")
-        return answer.lower() in ("yes", "y")
+        answer = self._terminal.answer("Can yours be keyed into an open end? (yes or no)").lower()
+        while answer not in ("yes", "y", "no", "n"):
+            answer = self._terminal.answer("yes or no:").lower()
+        return answer in ("yes", "y")
 
 
 def _keyed(keying: Keying, carrier: Carrier, station: StationOptions) -> KeyedReading:
