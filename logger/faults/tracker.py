@@ -348,6 +348,8 @@ class FaultTracker:
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, self._trial(row, has_sign=has_sign))
             return
+        if row.swr is not None and not excursions:
+            evidence.learn_latest(fault, *level_of(row, row.swr))
         has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
         evidence.count(fault, self._trial(row, has_sign=has_sign))
         if has_sign:
