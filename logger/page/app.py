@@ -42,7 +42,9 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
 
     app = Starlette(
         routes=[
-            Route("/", views.live),
+            Route("/", views.home),
+            Route("/recent", views.recent),
+            Route("/overview", views.overview),
             Route("/events", work.readings),
             Route("/transmissions", views.transmissions),
             Route("/transmissions/{id:int}", views.transmission),

@@ -20,12 +20,15 @@ from logger.errors import UsageError
 from logger.local_time import in_zone
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
+from logger.utc import DAY_NS
 from logger.verification.schedule import CalibrationDue
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from logger.page.multiples import Multiples
     from logger.report.gather import Report
+    from logger.report.summary import FaultLine
     from logger.report.words import ReportSection
 
 WIDTH_MM, HEIGHT_MM = 100.0, 118.0
@@ -71,6 +74,35 @@ class ReportView(NamedTuple):
     charts: list[Drawing]
     hidden: int  # channels without a chart
     entries: list[str]
+
+
+class Overview(NamedTuple):
+    """What the home page shows of the feedline: its state, the first open fault, its last days."""
+
+    state: str
+    sentence: str
+    fault: FaultLine | None
+    story: str
+    days: Multiples
+
+
+def overview(station: Station) -> Overview:
+    """Return the overview."""
+    from logger.diagnosis.fault_story import paragraph, tell_story
+    from logger.page.multiples import DAYS, draw_days
+    from logger.store.days import DailyValues
+
+    now_ns = time.time_ns()
+    with Store.reader(station.store) as store:
+        summary = _report(station, store).summary
+        fault = summary.faults[0] if summary.faults else None
+        story = ""
+        if fault is not None and fault.id is not None:
+            story = paragraph(tell_story(store, fault.id, now_ns))
+    with DailyValues.reader(station.store) as values:
+        days = values.days(now_ns - (DAYS - 1) * DAY_NS, now_ns)
+    drawings = draw_days(days, now_ns // DAY_NS, station.limit)
+    return Overview(summary.state, summary.sentence, fault, story, drawings)
 
 
 def transmission(station: Station, number: int) -> list[Drawing]:

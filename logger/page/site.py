@@ -20,7 +20,7 @@ from logger.page.admission import Gate
 from logger.page.chart_renderer import ChartRenderer
 from logger.page.drawings import Station
 from logger.page.events import LatestState
-from logger.page.reading import live_state, place, scale
+from logger.page.reading import UNKNOWN, live_state, place, scale
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
 from logger.store.faults import Faults, Headline
@@ -83,7 +83,8 @@ class Site:
     def initial_state(self) -> dict[str, Any]:
         """Return the state that the live page shows until the first event arrives."""
         return self._live_state() | {
-            "state": "waiting for the daemon",
+            "state": UNKNOWN,
+            "reason": "Waiting for the first state.",
             "marks": scale(self.station.limit),
             "limit": self.station.limit,
         }

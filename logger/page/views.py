@@ -27,6 +27,7 @@ from logger.wording import likely
 N = TypeVar("N", int, None)
 
 ROWS = 40  # per page
+RECENT = 5  # on the home page
 LONGEST_TEXT = 2000
 LATEST = 1 << 62
 
@@ -35,10 +36,27 @@ class Missing(Exception):  # noqa: N818 - a response, not an error
     """No such row."""
 
 
-def live(request: Request) -> Response:
-    """Show the live reading."""
+def home(request: Request) -> Response:
+    """Show the live reading and, as parts that take a moment, the state of the feedline."""
     site = site_of(request)
-    return site.page(request, "live.html", {"live": site.initial_state()})
+    return site.page(request, "home.html", {"live": site.initial_state()})
+
+
+def recent(request: Request) -> Response:
+    """Show the last transmissions, as part of a page."""
+    rows, _ = list_rows(request, TRANSMISSIONS)
+    values = {"rows": [_transmission(row) for row in rows[:RECENT]]}
+    return site_of(request).page(request, "recent.html", values)
+
+
+async def overview(request: Request) -> Response:
+    """Show the state of the feedline and its last days, as part of a page."""
+    site = site_of(request)
+    values = {
+        "overview": await site.renderer.render(drawings.overview),
+        "limit": site.station.limit,
+    }
+    return site.page(request, "overview.html", values)
 
 
 def transmissions(request: Request) -> Response:
