@@ -16,7 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from logger.errors import MismatchdError, UsageError
-from logger.page import faults, handbook, views, work
+from logger.page import faults, handbook, instrument, views, work
 from logger.page.guard import Guard
 from logger.page.site import Site
 
@@ -58,6 +58,9 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/alarms", views.alarms),
             Route("/alarms/{id:int}", views.alarm),
             Route("/alarms/{id:int}/acknowledge", views.acknowledge, methods=["POST"]),
+            Route("/alarms/{id:int}/shelve", views.shelve, methods=["POST"]),
+            Route("/health", instrument.health),
+            Route("/calibration", instrument.calibration),
             Route("/drift", views.drift),
             Route("/report", views.report),
             Route("/report/file", views.report_file),

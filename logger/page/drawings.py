@@ -146,6 +146,25 @@ def fault(station: Station, number: int) -> list[Drawing]:
     return [Drawing("Excursions per hour on the air, level, signs and states", svg)]
 
 
+def calibration(station: Station, _: int) -> list[Drawing]:
+    """Return the calibration sheet."""
+    from logger.charts.calibration import draw
+
+    return [Drawing("Calibration", _svg(draw(station.calibration), "k", "Calibration sheet"))]
+
+
+def verifications(station: Station, _: int) -> list[Drawing]:
+    """Return the control charts of the checks of the coupler."""
+    from logger.charts.verifications import draw
+    from logger.store.verifications import Verifications
+
+    with Verifications.reader(station.store) as store:
+        checks = store.all()
+    if not checks:
+        raise UsageError("no check yet")
+    return [Drawing("Checks", _svg(draw(checks, station.name), "v", "Control charts"))]
+
+
 def report(station: Station) -> ReportView:
     """Return the report with a drift chart for each channel."""
     from logger.charts.drift import small

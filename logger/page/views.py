@@ -21,7 +21,9 @@ from logger.page.site import site_of
 from logger.places import with_antenna
 from logger.store.alarms import WAITING, Alarms
 from logger.store.journal import NOTES, Journal
+from logger.store.reader import Store
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
+from logger.utc import format_ns, parse_duration
 from logger.wording import likely
 
 N = TypeVar("N", int, None)
@@ -29,6 +31,7 @@ N = TypeVar("N", int, None)
 ROWS = 40  # per page
 RECENT = 5  # on the home page
 LONGEST_TEXT = 2000
+SHELVES = {"1h": "1 hour", "8h": "8 hours", "1d": "1 day", "7d": "7 days"}
 LATEST = 1 << 62
 
 
@@ -101,11 +104,13 @@ def alarms(request: Request) -> Response:
     of_fault = "TRUE" if fault_id is None else f"r.fault_id = {fault_id}"
     with site_of(request).opened() as store:
         waiting = store.alarms(f"{WAITING} AND {of_fault} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
+        shelved = _list_shelved(store)
     rows, further = list_rows(request, ALARMS, f"NOT {WAITING} AND {of_fault}")
     if further is not None and fault_id is not None:
         further += f"&fault={fault_id}"
     values = {"waiting": waiting, "rows": [row.columns for row in rows], "fault_id": fault_id}
-    return site_of(request).page(request, "alarms.html", values | {"further": further})
+    values |= {"further": further, "shelved": shelved}
+    return site_of(request).page(request, "alarms.html", values)
 
 
 def alarm(request: Request) -> Response:
@@ -115,8 +120,21 @@ def alarm(request: Request) -> Response:
         if not alarms:
             raise Missing
         diagnosis = diagnosis_of(store, alarms[0])
-    values = {"alarm": alarms[0], "diagnosis": diagnosis, "causes": list_causes(diagnosis)}
+        shelved = _list_shelved(store)
+    values = {
+        "alarm": alarms[0],
+        "diagnosis": diagnosis,
+        "causes": list_causes(diagnosis),
+        "shelved": shelved.get(alarms[0].kind),
+        "spans": SHELVES,
+    }
     return site_of(request).page(request, "alarm.html", values)
+
+
+def _list_shelved(store: Store) -> dict[str, str]:
+    """Return the end of shelving, UTC, of each shelved kind of alarm."""
+    shelved = Alarms(store.database).shelved_until(now_ns())
+    return {kind: format_ns(until_ns) for kind, until_ns in shelved.items()}
 
 
 def list_causes(diagnosis: Diagnosis) -> list[tuple[str, Weighed]]:
@@ -133,6 +151,19 @@ def acknowledge(request: Request) -> Response:
     number = request.path_params["id"]
     with Alarms.editor(site_of(request).station.store) as alarms:
         alarms.acknowledge(number, now_ns())
+    return RedirectResponse(f"/alarms/{number}", 303)
+
+
+def shelve(request: Request) -> Response:
+    """Shelve the kind of an alarm for the time chosen, or report it again."""
+    number, span = request.path_params["id"], request.scope["visit"].fields.get("for", "")
+    with Alarms.editor(site_of(request).station.store) as alarms:
+        if span == "":
+            alarms.unshelve(number)
+        elif span in SHELVES:
+            alarms.shelve(number, now_ns() + parse_duration(span), now_ns())
+        else:
+            raise UsageError(f"a kind is shelved for one of: {', '.join(SHELVES)}")
     return RedirectResponse(f"/alarms/{number}", 303)
 
 
@@ -187,6 +218,8 @@ CHARTS: dict[str, Callable[..., list[drawings.Drawing]]] = {
     "transmission": drawings.transmission,
     "capture": drawings.capture,
     "tuning": drawings.tuning,
+    "calibration": drawings.calibration,
+    "verifications": drawings.verifications,
 }
 
 
