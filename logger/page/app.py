@@ -16,7 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from logger.errors import MismatchdError, UsageError
-from logger.page import faults, handbook, instrument, views, work
+from logger.page import cables, faults, handbook, instrument, views, work
 from logger.page.guard import Guard
 from logger.page.site import Site
 
@@ -28,7 +28,8 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:
-        tasks = [asyncio.create_task(worker.run()) for worker in (site.watcher, site.adjusting)]
+        runs = [site.watcher.run, *(session.run for session in site.sessions.values())]
+        tasks = [asyncio.create_task(run()) for run in runs]
         try:
             yield
         finally:
@@ -36,7 +37,7 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             site.renderer.close()
-            for session in (site.wiggling, site.adjusting):
+            for session in site.sessions.values():
                 with suppress(MismatchdError):
                     await session.close()
 
@@ -61,6 +62,7 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/alarms/{id:int}/shelve", views.shelve, methods=["POST"]),
             Route("/health", instrument.health),
             Route("/calibration", instrument.calibration),
+            Route("/cables", cables.compare),
             Route("/drift", views.drift),
             Route("/report", views.report),
             Route("/report/file", views.report_file),
@@ -69,12 +71,15 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/help", handbook.topics),
             Route("/help/{name}.md", handbook.topic),
             Route("/help/{name}.svg", handbook.drawing),
-            Route("/tune", work.tune),
-            Route("/tune/events", work.positions),
-            Route("/tune/{what}", work.adjust, methods=["POST"]),
-            Route("/wiggle", work.wiggle),
-            Route("/wiggle/events", work.joints),
-            Route("/wiggle/{what}", work.tap, methods=["POST"]),
+            *(
+                route
+                for name in site.sessions
+                for route in (
+                    Route(f"/{name}", work.session),
+                    Route(f"/{name}/events", work.states),
+                    Route(f"/{name}/{{what}}", work.tap, methods=["POST"]),
+                )
+            ),
             Route("/enter", work.enter),
             Route("/enter", work.entered, methods=["POST"]),
             Route("/leave", work.leave, methods=["POST"]),

@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
 
+from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile
 from logger.charts.palette import VARIABLES
-from logger.config.load import StationOptions
+from logger.config.load import FeedlineOptions, StationOptions
 from logger.errors import UsageError
 from logger.local_time import in_zone
 from logger.store.reader import Store
@@ -53,6 +54,13 @@ class Station(NamedTuple):
     line_db: float | None = None  # loss of the installed line, None if unknown
     due: CalibrationDue | None = None
     zone: tzinfo = UTC  # of the times on charts
+    line: FeedlineOptions = FeedlineOptions()
+
+    @property
+    def coupler(self) -> Coupler:
+        """The calibrated coupler."""
+        options = self.options
+        return Coupler(self.calibration, options.frequency_khz, options.temperature_range_c)
 
 
 class Drawing(NamedTuple):

@@ -8,7 +8,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from logger.calibration.budget import describe, make_budget
-from logger.calibration.coupler import Coupler
 from logger.errors import StoreError
 from logger.live.status import ask
 from logger.live.status_lines import describe_daemon, describe_forwarder, describe_notifier
@@ -49,8 +48,7 @@ def health(request: Request) -> Response:
 def calibration(request: Request) -> Response:
     """Show the calibration: its sheet, what makes a reading uncertain, and the checks so far."""
     site = site_of(request)
-    options = site.station.options
-    coupler = Coupler(site.station.calibration, options.frequency_khz, options.temperature_range_c)
+    coupler = site.station.coupler
     highest_w = coupler.content.valid.forward_w[1]
     budgets = [make_budget(coupler, highest_w, swr, PAIRS) for swr in SWRS]
     values = {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import msgspec
 
 from logger.store.database import Repository
@@ -10,8 +12,12 @@ from logger.store.sqlite import insert
 from logger.utc import DAY_NS
 from logger.verification.row import Verification
 
+if TYPE_CHECKING:
+    from logger.verification.judgement import Judgement
+
 FIELDS = Verification.__struct_fields__
 DECIMALS = 4
+USUAL_NS = 60 * DAY_NS  # of which the usual power is taken
 
 
 class Verifications(Repository):
@@ -36,6 +42,40 @@ class Verifications(Repository):
                 (DAY_NS, verification.transmission_id, verification.open_transmission_id),
             )
         return number
+
+    def conclude(self, new: Verification) -> tuple[int, list[Verification], Judgement]:
+        """Judge a new verification by those before it, and insert it with the judgement.
+
+        Return its id, all verifications up to it, and the judgement.
+        """
+        # needs numpy, which the status does without
+        from logger.verification.judgement import judge
+        from logger.verification.words import entry
+
+        history = [*self.all(new.time_ns - 1), new]
+        judgement = judge(history)
+        judged = msgspec.structs.replace(
+            new,
+            verdict=judgement.verdict,
+            port=judgement.port,
+            drift_db=judgement.drift_db,
+            drift_u_db=judgement.drift_u_db,
+            since_ns=judgement.since_ns,
+        )
+        return self.insert(judged, entry(judgement)), history, judgement
+
+    def transmitter_db(self, channel: int | None, now_ns: int) -> float:
+        """Return the transmitter's repeatability, dB, by its usual power on a channel."""
+        import numpy as np
+
+        from logger.store.days import DailyValues
+        from logger.verification.reading import TRANSMITTER_DB, transmitter_spread_db
+
+        recent = DailyValues(self.database).days(now_ns - USUAL_NS, now_ns)
+        own = [days.power_w for days in recent if days.channel == channel]
+        if not own:
+            return TRANSMITTER_DB
+        return transmitter_spread_db(np.asarray(own[0], dtype=np.float64))
 
     def all(self, until_ns: int | None = None) -> list[Verification]:
         """Return the verifications up to a time, oldest first."""

@@ -89,6 +89,7 @@ def command(
         line_db(config),
         calibration_due(config),
         reader_zone(None, config.time_zone, os.environ),
+        config.feedline,
     )
     host_address = _address(address)
     if (certificate is None) != (key is None):
