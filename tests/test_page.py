@@ -264,7 +264,16 @@ PAGES = (
         "/transmissions/1",
         "/wiggle",
     ),
-    *("/charts/capture/1", "/charts/transmission/1"),
+    *("/charts/capture/1", "/charts/transmission/1", "/charts/calibration/0"),
+    *(
+        "/overview",
+        "/recent",
+        "/health",
+        "/calibration",
+        "/cables",
+        "/cables?lengths=5,12&at=shack",
+    ),
+    *("/tune", "/isolate", "/verify", "/feedline"),
 )
 
 

@@ -35,8 +35,14 @@ PAGES = (
     "/journal",
     "/help",
     "/help/build.md",
+    "/health",
+    "/calibration",
+    "/cables",
     "/tune",
     "/wiggle",
+    "/isolate",
+    "/verify",
+    "/feedline",
 )
 SERIOUS = ("serious", "critical")
 FAIR, HIGH = (4.0, 0.16), (4.0, 1.44)  # W forward and reflected: SWR 1.50 and 4.00

@@ -81,6 +81,7 @@ class Isolating(CarrierSession[IsolationSession]):
             else:
                 return
             self._over = self._armed = False
+            self._summary, self._message = [], ""
             await self._advance(session)
 
     def _new_state(self, fields: Mapping[str, str]) -> IsolationState:
@@ -216,6 +217,8 @@ class Isolating(CarrierSession[IsolationSession]):
         values: dict[str, Any] = {
             "session": None if session is None else {"step": self.step, "hint": self._hint},
             "said": self._message,
+            "summary": self._summary,
+            "outcomes": [],
             "unfinished": None,
             "cautions": [text.removeprefix("- ") for text in words.GENERAL[1:]],
         }
@@ -261,7 +264,7 @@ class Isolating(CarrierSession[IsolationSession]):
             instructions.explain_outcome(outcome, session.trial(outcome.key), chain)
             for outcome in state.outcomes
         ]
-        values: dict[str, Any] = {"summary": self._summary, "outcomes": outcomes}
+        values: dict[str, Any] = {"outcomes": outcomes}
         if self._over or self._next is None:
             tried = len(state.outcomes)
             return values | {
