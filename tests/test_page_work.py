@@ -1,4 +1,4 @@
-"""Guided work on the page beside the real daemon: measured carriers, resumed, cancelled, refused."""
+"""Guided work on the page beside the real daemon: carriers measured, sessions resumed."""
 
 from __future__ import annotations
 

@@ -83,6 +83,7 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/enter", work.enter),
             Route("/enter", work.entered, methods=["POST"]),
             Route("/leave", work.leave, methods=["POST"]),
+            Route("/manifest.webmanifest", views.manifest),
             Route("/static/palette.css", views.palette),
             Mount("/static", StaticFiles(packages=[("logger.page", "static")])),
         ],

@@ -19,23 +19,20 @@ MOST = 8  # channels, the most used ones
 STEP, HEIGHT = 10.0, 80.0  # of a day and of the scale, in units of the drawing
 
 
-class Mark(NamedTuple):
-    """A day on a drawing: place, ends of the bar of its spread, and text."""
-
-    x: float
-    y: float
-    top: float
-    bottom: float
-    text: str
-
-
 class Multiple(NamedTuple):
-    """The days of one channel; `path` joins those that follow each other."""
+    """The days of one channel as paths: a line through days that follow each other, bars, dots.
+
+    values    of each day: x, y, day since 1970-01-01, SWR and number of transmissions
+    text      values of the last day in words
+    """
 
     name: str
     latest: str
-    marks: list[Mark]
-    path: str
+    line: str
+    bars: str
+    dots: str
+    values: str
+    text: str
 
 
 class Multiples(NamedTuple):
@@ -56,28 +53,36 @@ def draw_days(days: Sequence[Days], last_day: int, limit: float) -> Multiples:
     def y(swr: float) -> float:
         return round(HEIGHT * (1 - place(swr) / top), 1)
 
-    drawings = []
-    for channel in shown:
-        marks = [
-            Mark(
-                round(STEP * (int(day) - last_day + DAYS - 0.5), 1),
-                y(swr),
-                y(swr + spread),
-                y(swr - spread),
-                f"{format_ns(int(day) * DAY_NS)[:10]}: SWR {swr_text(swr)},"
-                f" {count(int(number), 'transmission')}",
-            )
-            for day, swr, spread, number in zip(
-                channel.day, channel.swr, channel.spread, channel.transmissions, strict=True
-            )
-        ]
+    def draw(channel: Days) -> Multiple:
+        x = [f"{STEP * (int(day) - last_day + DAYS - 0.5):g}" for day in channel.day]
+        heights = [y(swr) for swr in channel.swr]
+        tops, bottoms = channel.swr + channel.spread, channel.swr - channel.spread
         follows = np.diff(channel.day, prepend=channel.day[0] - 2) == 1
-        path = "".join(
-            f"{'L' if joined else 'M'}{mark.x:g} {mark.y:g}"
-            for mark, joined in zip(marks, follows, strict=True)
+        swrs = [swr_text(swr) for swr in channel.swr]
+        numbers = channel.transmissions.tolist()
+        places = list(zip(x, heights, strict=True))
+        return Multiple(
+            place_name(channel.channel, channel.frequency_khz, channel.antenna, "unknown channel"),
+            swrs[-1],
+            "".join(
+                f"{'L' if joined else 'M'}{at} {height:g}"
+                for (at, height), joined in zip(places, follows, strict=True)
+            ),
+            "".join(
+                f"M{at} {y(top):g}V{y(bottom):g}"
+                for at, top, bottom in zip(x, tops, bottoms, strict=True)
+                if top > bottom
+            ),
+            "".join(f"M{at} {height:g}h0" for at, height in places),
+            ";".join(
+                f"{at} {height:g} {day} {swr} {number}"
+                for (at, height), day, swr, number in zip(
+                    places, channel.day.tolist(), swrs, numbers, strict=True
+                )
+            ),
+            f"{format_ns(int(channel.day[-1]) * DAY_NS)[:10]}: SWR {swrs[-1]},"
+            f" {count(numbers[-1], 'transmission')}",
         )
-        name = place_name(
-            channel.channel, channel.frequency_khz, channel.antenna, "unknown channel"
-        )
-        drawings.append(Multiple(name, swr_text(float(channel.swr[-1])), marks, path))
+
+    drawings = [draw(channel) for channel in shown]
     return Multiples(drawings, y(limit), len(used) - len(shown))

@@ -7,9 +7,9 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from logger.charts.palette import style_sheet
+from logger.charts.palette import INK, PAPER, style_sheet
 from logger.diagnosis.alarms import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import Diagnosis, Weighed
@@ -237,6 +237,25 @@ async def chart(request: Request) -> Response:
 async def palette(_: Request) -> Response:
     """Return the colours of the page as CSS variables, light and dark."""
     return Response(style_sheet(), media_type="text/css")
+
+
+def manifest(request: Request) -> Response:
+    """Return what a phone needs to install the page; it does nothing without the network."""
+    name = site_of(request).station.name
+    icons = [
+        {"src": f"/static/icon-{size}.png", "sizes": f"{size}x{size}", "type": "image/png"}
+        for size in (192, 512)
+    ]
+    content = {
+        "name": name,
+        "short_name": name[:12],
+        "start_url": "/",
+        "display": "standalone",
+        "background_color": PAPER,
+        "theme_color": INK,
+        "icons": [{**icon, "purpose": "any maskable"} for icon in icons],
+    }
+    return JSONResponse(content, media_type="application/manifest+json")
 
 
 def list_rows(

@@ -4,7 +4,7 @@
 // fresh state takes the veil away for the rest of its time by an animation, which the browser's
 // compositor ends by itself, so the veil comes back even if no script runs any more.
 
-import { clock } from "./times.js";
+import { clock, figures } from "./times.js";
 
 const FRESH_MS = 1200; // oldest pair by which the page says whether the key is down
 const LOOK_MS = 200, RETRY_MS = 1000, HUNG_MS = 4000;
@@ -21,7 +21,7 @@ function found(state, path) {
 }
 
 function words(value) {
-  return Array.isArray(value) ? value.join(", ") : String(value ?? "");
+  return figures(Array.isArray(value) ? value.join(", ") : String(value ?? ""));
 }
 
 function bar(places) {
@@ -46,7 +46,7 @@ function links(list, items) {
     ...items.map((item) => {
       const line = document.createElement("li"), link = document.createElement("a");
       link.href = `/${list.dataset.links}/${Number(item.id)}`;
-      link.textContent = item.text;
+      link.textContent = figures(item.text);
       line.append(link);
       return line;
     }),
