@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import msgspec
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
@@ -18,13 +20,14 @@ from logger.live.reading import LiveReading
 from logger.live.reading_tracker import ReadingTracker
 from logger.page.adjusting import Adjusting
 from logger.page.admission import Gate
-from logger.page.chart_renderer import ChartRenderer
+from logger.page.chart_renderer import ChartRenderer, Rendering
 from logger.page.drawings import Station
-from logger.page.events import LatestState
+from logger.page.events import MOST_STREAMS, LatestState
 from logger.page.isolating import Isolating
 from logger.page.measuring import Measuring
 from logger.page.reading import UNKNOWN, live_state, place, scale
 from logger.page.session import PageSession
+from logger.page.stations import add_prefix
 from logger.page.verifying import Verifying
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
@@ -38,17 +41,30 @@ FAULTS_S = 1.0
 
 
 class Site:
-    """Pages of one station."""
+    """Pages of one station.
+
+    With several stations, each has its `title` and the `prefix` of its addresses, and `sites` are
+    those of all; otherwise they are the name, "" and this site alone.
+    """
 
     def __init__(
-        self, station: Station, gate: Gate, secure: bool, reference: Callable[[], str]
+        self,
+        station: Station,
+        gate: Gate,
+        secure: bool,
+        reference: Callable[[], str],
+        rendering: Rendering,
+        title: str | None = None,
+        prefix: str = "",
     ) -> None:
         """`reference` returns the reference of the handbook as Markdown."""
         self.station, self.gate, self.secure = station, gate, secure
         self.reference = reference
+        self.title, self.prefix = title or station.name, prefix
+        self.sites: Sequence[Site] = (self,)
         self.cookie = "mismatchd-page"
         self.live = LatestState()
-        self.renderer = ChartRenderer(station)
+        self.renderer = ChartRenderer(station, rendering)
         sessions: Sequence[PageSession[Any]] = (
             Wiggling(station.store),
             Adjusting(station, self.post),
@@ -64,15 +80,6 @@ class Site:
         self._posted_s = 0.0
         self._headlines: list[Headline] = []
         self._faults_read_s = -FAULTS_S
-        self._templates = Environment(
-            loader=PackageLoader("logger.page"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._templates.filters["code"] = mark_code
-        self._templates.globals.update(place=place, count=count, list_ids=list_ids, percent=percent)
 
     def opened(self) -> Store:
         """Open the store for one page. Raises StoreError."""
@@ -83,15 +90,21 @@ class Site:
     ) -> HTMLResponse:
         """Render a whole page."""
         visit = request.scope["visit"]
-        text = self._templates.get_template(template).render(
-            station=self.station.name,
-            path=request.url.path,
-            may_act=visit.may_act,
-            form_token=visit.form_token,
-            **self._troubles(),
-            **values,
+        text = (
+            templates()
+            .get_template(template)
+            .render(
+                station=self.title,
+                sites=self.sites,
+                prefix=self.prefix,
+                path=request.url.path,
+                may_act=visit.may_act,
+                form_token=visit.form_token,
+                **self._troubles(),
+                **values,
+            )
         )
-        return HTMLResponse(text, status)
+        return HTMLResponse(add_prefix(text, self.prefix), status)
 
     def initial_state(self) -> dict[str, Any]:
         """Return the state that the live page shows until the first event arrives."""
@@ -106,6 +119,11 @@ class Site:
     def audience(self) -> int:
         """Number of viewers of all live pages."""
         return sum(board.audience for board in (self.live, *self.boards.values()))
+
+    @property
+    def is_crowded(self) -> bool:
+        """True if the live pages of all stations have as many viewers as they may."""
+        return sum(site.audience for site in self.sites) >= MOST_STREAMS
 
     def post(self, session: PageSession[Any]) -> None:
         """Post the present state of a session."""
@@ -166,9 +184,26 @@ def mark_code(text: str) -> Markup:
 
 
 def site_of(request: Request) -> Site:
-    """Return the site that a request is for."""
-    site: Site = request.app.state.site
+    """Return the site that a request is for. Raise HTTPException if it is for no station."""
+    site: Site | None = request.scope["site"]
+    if site is None:
+        raise HTTPException(404)
     return site
+
+
+@cache
+def templates() -> Environment:
+    """Return the templates of all pages."""
+    environment = Environment(
+        loader=PackageLoader("logger.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["code"] = mark_code
+    environment.globals.update(place=place, count=count, list_ids=list_ids, percent=percent)
+    return environment
 
 
 def _json(state: dict[str, Any]) -> str:

@@ -241,15 +241,15 @@ async def palette(_: Request) -> Response:
 
 def manifest(request: Request) -> Response:
     """Return what a phone needs to install the page; it does nothing without the network."""
-    name = site_of(request).station.name
+    site = site_of(request)
     icons = [
         {"src": f"/static/icon-{size}.png", "sizes": f"{size}x{size}", "type": "image/png"}
         for size in (192, 512)
     ]
     content = {
-        "name": name,
-        "short_name": name[:12],
-        "start_url": "/",
+        "name": site.title,
+        "short_name": site.title[:12],
+        "start_url": f"{site.prefix}/",
         "display": "standalone",
         "background_color": PAPER,
         "theme_color": INK,

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from logger.page.admission import COOKIE_S
-from logger.page.events import MOST_STREAMS, Events, LatestState
+from logger.page.events import Events, LatestState
 from logger.page.session import PageSession
 from logger.page.site import site_of
 
@@ -77,6 +77,6 @@ def leave(request: Request) -> Response:
 
 def _stream(request: Request, board: LatestState) -> Events | Response:
     site = site_of(request)
-    if site.audience >= MOST_STREAMS:
+    if site.is_crowded:
         return Response("Too many viewers connected.", 503, {"Retry-After": "5"})
     return Events(board, site.watcher.keep_open)

@@ -13,13 +13,13 @@ import click
 import msgspec
 
 from logger.cli.station import (
-    config_option,
     config_sections,
     configuration,
     local_option,
     wrong_coupler,
     zone_of,
 )
+from logger.cli.stations import each_station, stations_option
 from logger.config.load import InfluxOptions, Sections
 from logger.errors import CalibrationError, StoreError
 from logger.live.status import (
@@ -43,17 +43,28 @@ from logger.wording import count
 
 
 @click.command("status")
-@config_option
+@stations_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @local_option
-def command(config_path: Path | None, as_json: bool, local: bool | None) -> None:
+def command(config_paths: Sequence[Path], as_json: bool, local: bool | None) -> None:
     """Show the state of the daemon.
 
     Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
     points if that loses some or doubles sums, age of the calibration and when a check of the
     coupler is due, faults that are not closed and open alarms. Exit code 1 if it is not running,
-    or this user may not know.
+    or this user may not know. Of several stations each is shown, in JSON as an object a line, and
+    the exit code is 1 if one of them is not running.
     """
+    running = []
+    each_station(
+        config_paths, lambda path: running.append(_show(path, as_json, local)), not as_json
+    )
+    if not all(running):
+        sys.exit(1)
+
+
+def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
+    """Show the state of one daemon; return False if it is not running."""
     sections = config_sections(config_path)
     path = sections.store.path
     live = ask(path)
@@ -103,6 +114,7 @@ def command(config_path: Path | None, as_json: bool, local: bool | None) -> None
     stored["server_warnings"] = _server_warnings(sections.forwarders) if forwarders else {}
     if as_json:
         answer = {"alive": live is not None, **_columns(live), **stored}
+        answer["station"] = sections.station.name
         click.echo(msgspec.json.encode(answer).decode())
     else:
         outlets = [
@@ -117,8 +129,7 @@ def command(config_path: Path | None, as_json: bool, local: bool | None) -> None
         zone = zone_of(config_path, local)
         for name, text in [*describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
-    if live is None:
-        sys.exit(1)
+    return live is not None
 
 
 def _calibration_warning(sections: Sections) -> str | None:

@@ -26,7 +26,7 @@ export function attend(address, { more = () => {} } = {}) {
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
-    if (!form.action.includes(`${address}/`)) return;
+    if (!form.action.startsWith(new URL(`${address}/`, location).href)) return;
     event.preventDefault();
     const body = new URLSearchParams(new FormData(form, event.submitter));
     for (const button of form.querySelectorAll("button")) button.disabled = true;

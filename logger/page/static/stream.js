@@ -45,7 +45,7 @@ function links(list, items) {
   list.replaceChildren(
     ...items.map((item) => {
       const line = document.createElement("li"), link = document.createElement("a");
-      link.href = `/${list.dataset.links}/${Number(item.id)}`;
+      link.href = `${list.dataset.links}/${Number(item.id)}`;
       link.textContent = figures(item.text);
       line.append(link);
       return line;

@@ -3,7 +3,7 @@
 import { attend } from "./session.js";
 import { play } from "./sound.js";
 
-const place = document.querySelector("[data-session]");
+const place = document.querySelector("[data-stream]"); // its address without /events
 let lock = null, asked = false;
 
 // The screen stays on while a session is in progress, where the browser permits it (https only).
@@ -21,7 +21,7 @@ async function keepAwake() {
 }
 
 document.addEventListener("visibilitychange", keepAwake);
-attend(place.dataset.session, {
+attend(place.dataset.stream, {
   more: (state) => {
     play(state);
     keepAwake();
