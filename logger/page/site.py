@@ -145,7 +145,7 @@ class Site:
         return self._headlines
 
     def _receive(self, readings: Sequence[LiveReading], connected: bool) -> None:
-        now_s = time.monotonic()
+        now_s, before = time.monotonic(), self._tracker.newest
         for reading in readings:
             self._tracker.take(reading, now_s)
             for session in self.sessions.values():
@@ -155,7 +155,9 @@ class Site:
             self._tracker.lose()
         if self.audience or any(session.active for session in self.sessions.values()):
             self.watcher.keep_open()
-        if now_s - self._posted_s < PERIOD_S / 2:
+        newest = self._tracker.newest
+        moved = before is None or newest is None or newest.keyed != before.keyed
+        if now_s - self._posted_s < PERIOD_S / 2 and not moved:
             return
         self._posted_s = now_s
         if self.live.audience:
