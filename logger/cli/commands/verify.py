@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 import msgspec
-import numpy as np
 
 from logger.cautions import VERIFY, before_keying
 from logger.cli.guides.carriers import Carriers
@@ -15,15 +14,12 @@ from logger.cli.guides.session import confirm, offer_resume, stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.guides.verify import VerificationGuide
 from logger.cli.station import config_option, configuration, make_ready
-from logger.store.days import DailyValues
 from logger.store.reader import Store
 from logger.store.tables import VERIFICATIONS
 from logger.store.verifications import Verifications
 from logger.store.work_session import WorkSession
 from logger.utc import DAY_NS, format_ns
 from logger.verification import words
-from logger.verification.judgement import judge
-from logger.verification.reading import TRANSMITTER_DB, transmitter_spread_db
 from logger.verification.session import (
     KIND,
     VerificationSession,
@@ -32,7 +28,6 @@ from logger.verification.session import (
     restore,
 )
 
-USUAL_NS = 60 * DAY_NS  # of which the usual power is taken
 SAVED = "readings are kept; `mismatchd verify` continues from here"
 DAEMON = (
     "The daemon keeps running: an open end raises high-swr and opens a fault, and a notifier"
@@ -75,19 +70,10 @@ def command(config_path: Path | None) -> None:
             )
         VerificationGuide(terminal, carriers, session, work.save, config.station).run()
     assert session.state.load is not None
-    new = session.result(coupler, _transmitter_db(path, session.state.load.channel))
     with Verifications.editor(path) as store:
-        history = store.add_usual_power([*store.all(new.time_ns - 1), new])
-        judgement = judge(history)
-        new = msgspec.structs.replace(
-            new,
-            verdict=judgement.verdict,
-            port=judgement.port,
-            drift_db=judgement.drift_db,
-            drift_u_db=judgement.drift_u_db,
-            since_ns=judgement.since_ns,
-        )
-        number = store.insert(new, words.entry(judgement))
+        spread_db = store.transmitter_db(session.state.load.channel, time.time_ns())
+        new = session.result(coupler, spread_db)
+        number, history, judgement = store.conclude(new)
         (record,) = Store(store.database).select(VERIFICATIONS, "r.id = ?", number)
     work.end()
     terminal.say("")
@@ -99,12 +85,3 @@ def command(config_path: Path | None) -> None:
     due = format_ns(new.time_ns + config.calibration.verify_every_days * DAY_NS)[:10]
     terminal.say(f"The next check is due on {due}. `mismatchd chart verifications` draws them.")
     click.echo(msgspec.json.encode(record.columns).decode())
-
-
-def _transmitter_db(path: Path, channel: int | None) -> float:
-    """Return the transmitter's repeatability by its usual power on this channel."""
-    now_ns = time.time_ns()
-    with DailyValues.editor(path) as values:
-        recent = values.days(now_ns - USUAL_NS, now_ns)
-    own = [days.power_w for days in recent if days.channel == channel]
-    return transmitter_spread_db(np.asarray(own[0], dtype=np.float64)) if own else TRANSMITTER_DB
