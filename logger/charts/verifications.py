@@ -15,7 +15,7 @@ from logger.charts.palette import BRICK, FAINT, INDIGO, INK, SHADE, TEAL
 from logger.utc import DAY_NS, format_ns
 from logger.verification.control_chart import LAMBDA, ControlChart
 from logger.verification.judgement import charts_of, judge
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 from logger.verification.words import TITLES, figures, verdict
 
 # Millimetres from the lower left corner of the sheet.

@@ -6,9 +6,9 @@ import msgspec
 
 from logger.store.database import Repository
 from logger.store.journal import Journal
-from logger.store.statements import insert
+from logger.store.sqlite import insert
 from logger.utc import DAY_NS
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 
 FIELDS = Verification.__struct_fields__
 DECIMALS = 4

@@ -17,7 +17,7 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.verification.control_chart import ControlChart, control_chart
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 
 Verdict = Literal["fine", "drifting", "recalibrate"]
 Suspect = Literal["forward", "reflected", "both", "transmitter", "load", "undetermined"]

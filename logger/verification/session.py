@@ -5,7 +5,8 @@ from __future__ import annotations
 import msgspec
 
 from logger.calibration.coupler import Coupler
-from logger.verification.reading import Keying, Verification, verify
+from logger.verification.reading import Keying, verify
+from logger.verification.row import Verification
 
 KIND = "verify"  # in the store
 

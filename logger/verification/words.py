@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from logger.physics.reflection import COVERAGE
 from logger.utc import format_ns
 from logger.verification.judgement import Judgement, Suspect, charts_of
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 from logger.wording import capitalize
 
 TITLES = {

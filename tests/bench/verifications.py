@@ -11,7 +11,7 @@ from collections import Counter
 import numpy as np
 
 from logger.verification.judgement import Judgement, judge
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 from tests.foreign_verifications import Station
 
 MONTHS, DRIFT_DB, FIRST = 24, 0.5, (1, 12)

@@ -21,6 +21,7 @@ from logger.cli.station import (
     zone_of,
 )
 from logger.cli.stations import each_station, stations_option
+from logger.config.load import InfluxOptions, Sections
 from logger.errors import CalibrationError, StoreError
 from logger.live.status import (
     ClockStatus,
@@ -80,7 +81,7 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
     else:
         with store:
             stored |= store.counts()
-            if live is None:
+            if live is None and (sections.forwarders or sections.notify):
                 config = configuration(config_path)
                 outbox, deliveries = Outbox(store.database), Deliveries(store.database)
                 stored["forwarders"] = forwarders = [
@@ -109,9 +110,9 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
                 {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
                 for alarm in store.open_alarms()
             ]
-    if (warning := _calibration_warning(config_path)) is not None:
+    if (warning := _calibration_warning(sections)) is not None:
         stored["calibration_warning"] = warning
-    stored["server_warnings"] = _server_warnings(config_path) if forwarders else {}
+    stored["server_warnings"] = _server_warnings(sections.forwarders) if forwarders else {}
     if as_json:
         answer = {"alive": live is not None, **_columns(live), **stored}
         answer["station"] = sections.station.name
@@ -132,24 +133,22 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
     return live is not None
 
 
-def _calibration_warning(config_path: Path) -> str | None:
+def _calibration_warning(sections: Sections) -> str | None:
     """Return a warning if the configured calibration is not that of the coupler."""
-    from logger.calibration.file import load
-
-    sections = config_sections(config_path)
     if sections.calibration.file is None:
         return None
+    from logger.calibration.file import load
+
     try:
         return wrong_coupler(load(sections.calibration.file), str(sections.driver.get("kind")))
     except CalibrationError as error:  # the daemon has read it; status need not be able to
         return str(error)
 
 
-def _server_warnings(config_path: Path) -> dict[str, list[str]]:
+def _server_warnings(servers: Sequence[InfluxOptions]) -> dict[str, list[str]]:
     """Return what servers do with points that they should not, by the forwarder's name."""
     from logger.forward.probe import probe
 
-    servers = configuration(config_path).forwarders
     return {server.title: warnings for server in servers if (warnings := probe(server, os.environ))}
 
 
