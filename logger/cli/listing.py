@@ -37,7 +37,7 @@ def age(span_ns: int) -> str:
     return f"{seconds}s"
 
 
-def to_second(utc: str | None) -> str:
+def to_second(utc: object) -> str:
     """Return an exported time to the second."""
     return f"{str(utc)[:19]}Z"
 

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
+from logger.cli.listing import to_second
 from logger.cli.station import (
     config_option,
     config_sections,
@@ -71,7 +72,7 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
             pass
     with Journal.editor(path) as journal:
         number = journal.insert(time_ns, kind, text)
-    click.echo(f"entry {number}: {format_ns(time_ns)} {kind}", err=True)
+    click.echo(f"entry {number}: {to_second(format_ns(time_ns))} {kind}", err=True)
 
 
 @command.command("edit")

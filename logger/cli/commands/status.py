@@ -13,6 +13,7 @@ from typing import Any
 import click
 import msgspec
 
+from logger.cli.listing import to_second
 from logger.cli.station import (
     config_sections,
     configuration,
@@ -128,7 +129,7 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         zone = zone_of(config_path, local)
-        for name, text in [*_daemon_lines(live), *doubt, *outlets, *_store_lines(stored)]:
+        for name, text in [*daemon_lines(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
     return live is not None
 
@@ -174,18 +175,19 @@ def _clock(clock: ClockStatus) -> str:
     return text
 
 
-def _daemon_lines(live: Status | None) -> list[tuple[str, str]]:
+def daemon_lines(live: Status | None) -> list[tuple[str, str]]:
+    """Return the lines on the daemon, each with its name."""
     if live is None:
         return [("daemon", "not running")]
     last = "none yet"
     if live.last_pair_ns is not None:
-        last = f"{format_ns(live.last_pair_ns)}, {live.pairs_per_s:g} pairs/s"
+        last = f"{to_second(format_ns(live.last_pair_ns))}, {live.pairs_per_s:g} pairs/s"
     counters = ", ".join(f"{n} {name}" for name, n in live.counters.items() if n)
     lines = [
         ("daemon", f"running for {live.running_s:.0f} s, pid {live.pid}"),
         ("last pair", last),
         ("key", "down" if live.keyed else "up"),
-        ("input", counters or "nothing read yet"),
+        ("input", counters or (count(live.pairs, "pair") if live.pairs else "nothing read yet")),
         ("gaps", f"{live.gaps} since the start"),
         ("clock", _clock(live.clock)),
     ]
@@ -207,12 +209,13 @@ def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
     faults = [
         (
             "fault",
-            f"{fault['id']} {fault['state']}, since {fault['opened_utc']}: {fault['summary']}",
+            f"{fault['id']} {fault['state']}, since {to_second(fault['opened_utc'])}:"
+            f" {fault['summary']}",
         )
         for fault in stored["open_faults"]
     ]
     alarms = [
-        ("open alarm", f"{alarm['id']} {alarm['kind']} since {alarm['raised_utc']}")
+        ("open alarm", f"{alarm['id']} {alarm['kind']} since {to_second(alarm['raised_utc'])}")
         for alarm in stored["open_alarms"]
     ]
     return [
@@ -229,7 +232,7 @@ def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
 
 def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
     last = notifier.last_delivered_utc
-    delivered = f"last delivery {last}" if last else "nothing delivered yet"
+    delivered = f"last delivery {to_second(last)}" if last else "nothing delivered yet"
     waiting = count(notifier.waiting, "message")
     lines = [
         ("notify", f"{notifier.name}: {waiting} waiting; {delivered}"),
@@ -244,7 +247,7 @@ def _forwarder_lines(
     forwarder: ForwarderStatus, warnings: Mapping[str, Sequence[str]] = MappingProxyType({})
 ) -> list[tuple[str, str]]:
     last = forwarder.last_success_utc
-    accepted = f"rows last accepted {last}" if last else "no rows accepted yet"
+    accepted = f"rows last accepted {to_second(last)}" if last else "no rows accepted yet"
     backlog = count(forwarder.backlog, "row")
     lines = [
         ("influxdb", f"{forwarder.name}: {backlog} waiting; {accepted}"),
@@ -254,7 +257,7 @@ def _forwarder_lines(
     if forwarder.refused:
         lines.append(("", f"{forwarder.refused} refused and skipped, the latest:"))
         lines += [
-            ("", f"{row.table} {row.id} of {row.time_utc}: {row.reason}")
+            ("", f"{row.table} {row.id} of {to_second(row.time_utc)}: {row.reason}")
             for row in forwarder.refused_rows
         ]
     return lines
@@ -263,8 +266,9 @@ def _forwarder_lines(
 def _progress_lines(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
     lines = []
     if outlet.delivering_since_utc:
-        lines.append(("", f"delivering since {outlet.delivering_since_utc}"))
+        lines.append(("", f"delivering since {to_second(outlet.delivering_since_utc)}"))
     if outlet.last_error:
         state = "failing" if outlet.failing else "resolved"
-        lines.append(("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})"))
+        last = to_second(outlet.last_error_utc)
+        lines.append(("", f"{state}: {outlet.last_error} (last {last})"))
     return lines
