@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
-SYSTEM_STORE = Path("/var/lib/mismatchd/station.sqlite")  # programs do not write to /etc
 EXAMPLE = "'driver: {kind: simulated}'"
 HOUR_MS = 3_600_000
 MOST_MHZ = 1000.0  # more must be meant as kilohertz
@@ -292,7 +291,8 @@ class StoreOptions(Section, frozen=True, kw_only=True):
         Path,
         Meta(
             description="The database. Default of a configuration below /etc:"
-            " /var/lib/mismatchd/station.sqlite."
+            " /var/lib/mismatchd/station.sqlite; of /etc/mismatchd/NAME.yaml:"
+            " /var/lib/mismatchd-NAME/station.sqlite."
         ),
     ] = Path("data/station.sqlite")
     keep_samples_days: Annotated[
@@ -519,7 +519,7 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
         data = {**data, "calibration": {"file": data["calibration"]}}
     sections = report.convert(data, Sections, (), ())
     if "path" not in (data.get("store") or {}) and path.absolute().is_relative_to("/etc"):
-        store = msgspec.structs.replace(sections.store, path=SYSTEM_STORE)
+        store = msgspec.structs.replace(sections.store, path=system_store(path))
         sections = msgspec.structs.replace(sections, store=store)
     mhz = sections.station.frequency_mhz
     if mhz is not None and mhz >= MOST_MHZ:
@@ -538,6 +538,15 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
                 ("influxdb", index), f"{title!r} occurs twice; give one another name"
             )
     return report, sections
+
+
+def system_store(path: Path) -> Path:
+    """Return the store of a configuration in /etc, to which programs do not write.
+
+    It is in the state directory of the unit that reads this file.
+    """
+    unit = "mismatchd" if path.name == SYSTEM_PATH.name else f"mismatchd-{path.stem}"
+    return Path("/var/lib") / unit / "station.sqlite"
 
 
 def _check_plan(report: ConfigErrors, station: StationOptions, folder: Path) -> None:
