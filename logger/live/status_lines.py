@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status
-from logger.utc import format_ns
+from logger.utc import format_ns, to_second
 from logger.wording import count
 
 
@@ -16,13 +16,13 @@ def describe_daemon(live: Status | None) -> list[tuple[str, str]]:
         return [("daemon", "not running")]
     last = "none yet"
     if live.last_pair_ns is not None:
-        last = f"{format_ns(live.last_pair_ns)}, {live.pairs_per_s:g} pairs/s"
+        last = f"{to_second(format_ns(live.last_pair_ns))}, {live.pairs_per_s:g} pairs/s"
     counters = ", ".join(f"{n} {name}" for name, n in live.counters.items() if n)
     lines = [
         ("daemon", f"running for {live.running_s:.0f} s, pid {live.pid}"),
         ("last pair", last),
         ("key", "down" if live.keyed else "up"),
-        ("input", counters or "nothing read yet"),
+        ("input", counters or (count(live.pairs, "pair") if live.pairs else "nothing read yet")),
         ("gaps", f"{live.gaps} since the start"),
         ("clock", _clock(live.clock)),
     ]
@@ -52,7 +52,7 @@ def _clock(clock: ClockStatus) -> str:
 def describe_notifier(notifier: NotifierStatus) -> list[tuple[str, str]]:
     """Return the lines about a notifier."""
     last = notifier.last_delivered_utc
-    delivered = f"last delivery {last}" if last else "nothing delivered yet"
+    delivered = f"last delivery {to_second(last)}" if last else "nothing delivered yet"
     waiting = count(notifier.waiting, "message")
     lines = [
         ("notify", f"{notifier.name}: {waiting} waiting; {delivered}"),
@@ -67,7 +67,7 @@ def describe_forwarder(
     forwarder: ForwarderStatus, warnings: Mapping[str, Sequence[str]] = MappingProxyType({})
 ) -> list[tuple[str, str]]:
     last = forwarder.last_success_utc
-    accepted = f"rows last accepted {last}" if last else "no rows accepted yet"
+    accepted = f"rows last accepted {to_second(last)}" if last else "no rows accepted yet"
     backlog = count(forwarder.backlog, "row")
     lines = [
         ("influxdb", f"{forwarder.name}: {backlog} waiting; {accepted}"),
@@ -77,7 +77,7 @@ def describe_forwarder(
     if forwarder.refused:
         lines.append(("", f"{forwarder.refused} refused and skipped, the latest:"))
         lines += [
-            ("", f"{row.table} {row.id} of {row.time_utc}: {row.reason}")
+            ("", f"{row.table} {row.id} of {to_second(row.time_utc)}: {row.reason}")
             for row in forwarder.refused_rows
         ]
     return lines
@@ -86,8 +86,9 @@ def describe_forwarder(
 def _progress_lines(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
     lines = []
     if outlet.delivering_since_utc:
-        lines.append(("", f"delivering since {outlet.delivering_since_utc}"))
+        lines.append(("", f"delivering since {to_second(outlet.delivering_since_utc)}"))
     if outlet.last_error:
         state = "failing" if outlet.failing else "resolved"
-        lines.append(("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})"))
+        last = to_second(outlet.last_error_utc)
+        lines.append(("", f"{state}: {outlet.last_error} (last {last})"))
     return lines

@@ -22,6 +22,7 @@ from logger.rows import AlarmChange, ChangeKind, Flag, Memory, Row
 from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.service.handover import Handover
 from logger.service.keeper import Keeper
+from logger.stages.antennas import describe_unknown
 from logger.store import redate
 from logger.store.journal import JournalNotes
 from logger.store.writer import StoreWriter
@@ -142,6 +143,7 @@ class CaptureLoop:
 
     def _new_pipeline(self) -> Pipeline:
         self._notes = JournalNotes()  # as known to the pipeline
+        self._unknown_antennas: list[str] = []
         return Pipeline(
             self._config, self._coupler, self.open_kinds, self._memories, tap=self._tap.give
         )
@@ -175,7 +177,10 @@ class CaptureLoop:
         notes = self._handover.notes
         if notes != self._notes:
             self._pipeline.know_work(notes.work_ns)
-            self._pipeline.know_antennas(notes.antennas)
+            unknown = self._pipeline.know_antennas(notes.antennas)
+            if unknown and unknown != self._unknown_antennas:
+                log.warning("%s", describe_unknown(unknown))
+            self._unknown_antennas = unknown
             self._notes = notes
 
     def _linger_s(self, at_ns: int, usual_s: float, busy_s: float) -> float:

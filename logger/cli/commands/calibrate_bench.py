@@ -150,7 +150,7 @@ def command(
         return f"stopped: {guide.progress()}; the same command continues from there"
 
     def ended() -> str:
-        progress = "" if guide is None else guide.progress()
+        progress = "nothing was read" if guide is None else guide.progress()
         return f"the input ended before the session was complete: {progress}"
 
     with stoppable(terminal, stopped, ended):

@@ -43,7 +43,9 @@ def command(config_path: Path | None) -> int:
     with stoppable(
         terminal,
         lambda: "stopped; `mismatchd setup` continues from here",
-        lambda: "the input ended before the setup was complete",
+        lambda: (
+            "the input ended before the setup was complete; `mismatchd setup` continues from here"
+        ),
     ):
         config = _present(terminal, path)
         if config is None:

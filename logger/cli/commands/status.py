@@ -37,7 +37,7 @@ from logger.store.faults import Faults
 from logger.store.outbox import Outbox
 from logger.store.reader import Store
 from logger.store.verifications import Verifications
-from logger.utc import format_ns
+from logger.utc import format_ns, to_second
 from logger.verification.schedule import Schedule
 from logger.wording import count
 
@@ -168,12 +168,13 @@ def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
     faults = [
         (
             "fault",
-            f"{fault['id']} {fault['state']}, since {fault['opened_utc']}: {fault['summary']}",
+            f"{fault['id']} {fault['state']}, since {to_second(fault['opened_utc'])}:"
+            f" {fault['summary']}",
         )
         for fault in stored["open_faults"]
     ]
     alarms = [
-        ("open alarm", f"{alarm['id']} {alarm['kind']} since {alarm['raised_utc']}")
+        ("open alarm", f"{alarm['id']} {alarm['kind']} since {to_second(alarm['raised_utc'])}")
         for alarm in stored["open_alarms"]
     ]
     return [

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import click
 import msgspec
@@ -14,6 +16,8 @@ from logger.cli.guides.session import confirm, offer_resume, stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.guides.verify import VerificationGuide
 from logger.cli.station import config_option, configuration, make_ready
+from logger.config.load import Config
+from logger.store.lock import StoreLock
 from logger.store.reader import Store
 from logger.store.tables import VERIFICATIONS
 from logger.store.verifications import Verifications
@@ -46,14 +50,26 @@ def command(config_path: Path | None) -> None:
     with what the calibration predicts, and with earlier checks by control charts. The verdict is
     fine, drifting (which port, by how much, since when) or recalibrate. It is stored (`export
     verifications`), noted in the journal, drawn by `chart verifications`, and used by `report` to
-    tell a change of the feedline from one of the coupler. The next run resumes an interrupted
-    check. Works whether or not the daemon is running.
+    tell a change of the feedline from one of the coupler. If the output is not a terminal, the row
+    is printed as JSON. The next run resumes an interrupted check. Works whether or not the daemon
+    is running.
     """
     config = configuration(config_path)
     terminal = Terminal()
     carriers = Carriers(config, terminal)
+    make_ready(config, carriers.coupler)
+    lock = StoreLock(config.store.path, "verify")
+    try:
+        columns = _verify(config, terminal, carriers)
+    finally:
+        lock.release()
+    if not sys.stdout.isatty():  # a person has read it in words
+        click.echo(msgspec.json.encode(columns).decode())
+
+
+def _verify(config: Config, terminal: Terminal, carriers: Carriers) -> dict[str, Any]:
+    """Lead through the check; return the exported columns of its row."""
     coupler, path = carriers.coupler, config.store.path
-    make_ready(config, coupler)
     work = WorkSession(path, KIND, restore, time.time_ns)
     with stoppable(
         terminal,
@@ -84,4 +100,4 @@ def command(config_path: Path | None) -> None:
     terminal.say("Put the line back on, unkeyed, and see that the SWR is as before.")
     due = format_ns(new.time_ns + config.calibration.verify_every_days * DAY_NS)[:10]
     terminal.say(f"The next check is due on {due}. `mismatchd chart verifications` draws them.")
-    click.echo(msgspec.json.encode(record.columns).decode())
+    return dict(record.columns)
