@@ -28,7 +28,10 @@ class Serving:
             text=True,
         )
         assert self.process.stderr is not None
-        self.said = self.process.stderr.readline()
+        self.warnings: list[str] = []
+        while (line := self.process.stderr.readline()).startswith("warning: "):
+            self.warnings.append(line)
+        self.said = line
         found = re.match(r"page at (https?://\S+:(\d+))/", self.said)
         assert found, self.said + self.process.stderr.read()
         self.url, self.port = found[1], int(found[2])

@@ -11,6 +11,7 @@ import sys
 from contextlib import closing
 from pathlib import Path
 
+import click
 import pytest
 
 from logger.cli import COMMANDS
@@ -31,6 +32,30 @@ def test_every_command_has_help_and_stands_in_the_reference(name: str) -> None:
     assert "--help" in shown
     assert len(shown.splitlines()) > 3
     assert re.search(rf"^\| `mismatchd {name}\b", reference(root), re.MULTILINE)
+
+
+def test_commands_are_listed_with_their_own_help_but_not_imported() -> None:
+    context = click.Context(root)
+    for name, summary in COMMANDS.items():
+        assert root.get_command(context, name).get_short_help_str(200) == summary
+    assert "numpy" not in _imports("--help")
+    assert [item.value for item in root.shell_complete(context, "ca")] == ["calibrate"]
+
+
+@pytest.mark.parametrize("name", ["status", "faults", "alarms", "journal"])
+def test_what_is_asked_often_imports_nothing_slow(name: str, tmp_path: Path) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    arguments = ["list"] if name == "journal" else []
+    imports = _imports(name, *arguments, "-c", config)
+    assert "logger.config.load" in imports
+    assert not imports & {"numpy", "scipy", "matplotlib", "rich", "serial", "logging.handlers"}
+
+
+def _imports(*arguments: object) -> set[str]:
+    """Return the modules that a command imports."""
+    command = [sys.executable, "-X", "importtime", "-m", "logger.cli", *map(str, arguments)]
+    lines = subprocess.run(command, capture_output=True, text=True, check=False).stderr.splitlines()
+    return {line.rpartition("|")[2].strip() for line in lines if line.startswith("import time:")}
 
 
 def test_the_example_configuration_is_sound() -> None:

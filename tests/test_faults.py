@@ -805,6 +805,25 @@ def test_work_may_move_the_level_of_a_channel_that_did_not_show_the_fault() -> N
     assert not evidence.is_off_level(fault, "9", 0.15)
 
 
+def judged(before: float, latest: float, after: float) -> list[repair.Verdict | None]:
+    """Verdicts after a repair of a level that was off on the last day only, so with few signs."""
+    fault = levels_after(before, latest, after)
+    fault.is_lasting, fault.sessions, fault.after = True, course([0, 0, 0, 3]), {}
+    fault.sessions[-1].channel = "9"
+    for _ in range(20):
+        evidence.learn_latest(fault, "9", latest)
+    repair.begin(fault, start_of(0) - HOUR)
+    row = transmission(start_of(0), swr=(1 + after) / (1 - after), channel=9)
+    return [repair.judge(fault, row, Session(T0, 1, channel="9")) for _ in range(30)]
+
+
+def test_the_level_just_before_a_repair_tells_sooner_than_signs_whether_it_worked() -> None:
+    assert judged(0.1, 0.16, 0.105)[:10] == [*[None] * 9, repair.Verdict.FIXED]
+    assert judged(0.1, 0.16, 0.165)[9] == repair.Verdict.LEVEL
+    assert judged(0.1, 0.16, 0.2)[9] == repair.Verdict.LEVEL  # it has grown since
+    assert judged(0.1, 0.115, 0.11)[9] is None  # too near to tell
+
+
 def test_a_joint_that_still_heats_is_not_called_fixed() -> None:
     """The alarm was cleared by the work, and needs several transmissions to be raised again."""
     rows: list[Row] = [*spell(0, 50), alarm("heating-joint", start_of(50) - HOUR // 10)]

@@ -14,7 +14,7 @@ import pytest
 from drivers.recording import Chunk
 from drivers.text_lines.driver import TextLinesOptions, TextStream
 from logger.cli.station import created_store
-from logger.config.load import SYSTEM_STORE, load, load_sections
+from logger.config.load import load, load_sections
 from logger.errors import MismatchdError
 from logger.live.status import StatusSocket, expect_access
 from logger.store.database import Database
@@ -89,9 +89,12 @@ def test_the_store_of_a_configuration_in_etc(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/ttyUSB0", store="{keep_samples_days: 30}")
     in_etc = Path(f"/etc/..{config}")
     assert load_sections(config).store.path == tmp_path / "data/station.sqlite"
-    assert load_sections(in_etc).store.path == SYSTEM_STORE
+    assert load_sections(in_etc).store.path == Path("/var/lib/mismatchd/station.sqlite")
+    named = config.rename(tmp_path / "pier.yaml")
+    in_etc = Path(f"/etc/..{named}")
+    assert load(in_etc).store.path == Path("/var/lib/mismatchd-pier/station.sqlite")
     assert load(in_etc).store.keep_samples_days == 30
-    config.write_text(config.read_text().replace("30", "30, path: own.sqlite"))
+    named.write_text(named.read_text().replace("30", "30, path: own.sqlite"))
     assert load(in_etc).store.path.name == "own.sqlite"
 
 

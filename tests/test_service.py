@@ -443,6 +443,7 @@ def test_the_template_is_the_unit_with_a_name(tmp_path: Path) -> None:
     ]
     place = wanted.index(("StateDirectory", "mismatchd"))
     wanted[place] = ("StateDirectory", "mismatchd-%i")
+    wanted.insert(wanted.index(("DynamicUser", "yes")), ("User", "mismatchd"))
     found = settings_of(template)
     assert found[0] == ("Description", f"{wanted[0][1]} of %i")
     assert found[1:] == wanted[1:]

@@ -22,7 +22,7 @@ from logger.trend.state_fit import best_fit
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state
 from logger.utc import DAY_NS
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 from tests import drift_store
 from tests.drift_stations import FIRST_DAY
 from tests.state_stations import KHZ, LOSS_A_YEAR, PLANTED, state_station

@@ -32,6 +32,7 @@ from logger.calibration.bench_points import CONDITIONS
 from logger.errors import CalibrationError
 
 FORMAT = 1
+SIMULATED = "simulated"  # coupler of such a calibration
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 NonNegative = Annotated[float, msgspec.Meta(ge=0)]
 

@@ -14,7 +14,6 @@ from drivers.simulated.coupler import Adc, Port, SimulatedCoupler, detector_volt
 from logger.calibration import file
 
 BENCH_W = tuple(np.geomspace(0.05, 16.0, 8).round(3).tolist())
-COUPLER = "simulated"
 DATE = "2026-01-15T18:00:00Z"
 
 
@@ -39,7 +38,7 @@ def calibration(coupler: SimulatedCoupler, adc: Adc) -> file.CalibrationFile:
         mismatchd_calibration=1,
         date=DATE,
         instrument={
-            "coupler": COUPLER,
+            "coupler": file.SIMULATED,
             "converter": f"simulated, {adc.bits} bit",
             "reference": "the simulation's own truth",
             "reference_class_percent": 0.0,

@@ -12,38 +12,42 @@ from drivers.errors import DriverError
 from logger.cli.lazy import LazyGroup
 from logger.errors import MismatchdError
 
+# Each with the first sentence of its help, which is listed without importing it.
 COMMANDS = {
-    "setup": "setup",
-    "run": "run",
-    "check": "check",
-    "ports": "ports",
-    "calibrate": "calibrate",
-    "chart": "chart",
-    "feedline": "feedline",
-    "tune": "tune",
-    "wiggle": "wiggle",
-    "export": "export",
-    "dashboard": "dashboard",
-    "isolate": "isolate",
-    "verify": "verify",
-    "live": "live",
-    "page": "page",
-    "status": "status",
-    "report": "report",
-    "faults": "faults",
-    "alarms": "alarms",
-    "journal": "journal",
-    "notify": "notify",
-    "record": "record",
-    "recompute": "recompute",
-    "backup": "backup",
-    "restore": "restore",
-    "handbook": "handbook",
+    "setup": "Set up a station: port, configuration, calibration, service.",
+    "run": "Watch the station.",
+    "check": "Validate configuration and calibration and summarise them.",
+    "ports": "List serial ports.",
+    "calibrate": "Calibrate the coupler.",
+    "chart": "Draw a chart as PNG, SVG or PDF.",
+    "feedline": "Compare the losses of cables.",
+    "tune": "Adjust an antenna.",
+    "wiggle": "Find a loose joint.",
+    "export": "Print stored rows.",
+    "dashboard": "Write a dashboard of the rows that are forwarded to a database.",
+    "isolate": "Find the faulty part by elimination, while the fault is there.",
+    "verify": "Check the coupler against its dummy load.",
+    "live": "Watch SWR and power in the terminal.",
+    "page": "Serve pages for a browser.",
+    "status": "Show the state of the daemon.",
+    "report": "Report the state of the feedline.",
+    "faults": "List, explain and acknowledge faults.",
+    "alarms": "List, explain and acknowledge alarms.",
+    "journal": "Record and list work on the station.",
+    "notify": "Manage notifications of faults and alarms.",
+    "record": "Record the raw bytes of the configured port.",
+    "recompute": "Derive stored rows again.",
+    "backup": "Copy the store to FILE, also while the daemon runs.",
+    "restore": "Put FILE, a copy made by `mismatchd backup`, in place of the store.",
+    "handbook": "Print a topic of the handbook, or list the topics.",
 }
 
 
 @click.command(
-    cls=LazyGroup, modules=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]}
+    cls=LazyGroup,
+    modules={name: name for name in COMMANDS},
+    summaries=COMMANDS,
+    context_settings={"help_option_names": ["-h", "--help"]},
 )
 @click.version_option(package_name="mismatchd", message="%(prog)s %(version)s")
 def command() -> None:

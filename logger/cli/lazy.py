@@ -7,14 +7,25 @@ from collections.abc import Mapping
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
 
 class LazyGroup(click.Group):
-    """Command group; `modules` maps each command to its module in `logger.cli.commands`."""
+    """Command group; `modules` maps each command to its module in `logger.cli.commands`.
 
-    def __init__(self, *args: Any, modules: Mapping[str, str], **kwargs: Any) -> None:
+    `summaries`, the first sentences of the commands' help, list them without importing any.
+    """
+
+    def __init__(
+        self,
+        *args: Any,
+        modules: Mapping[str, str],
+        summaries: Mapping[str, str] | None = None,
+        **kwargs: Any,
+    ) -> None:
         super().__init__(*args, **kwargs)
         self._modules = modules
+        self._summaries = summaries
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(self._modules)
@@ -25,3 +36,20 @@ class LazyGroup(click.Group):
             return None
         loaded: click.Command = importlib.import_module(f"logger.cli.commands.{module}").command
         return loaded
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        if self._summaries is None:
+            super().format_commands(ctx, formatter)
+            return
+        with formatter.section("Commands"):
+            formatter.write_dl(list(self._summaries.items()))
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        if self._summaries is None:
+            return super().shell_complete(ctx, incomplete)
+        commands = [
+            CompletionItem(name, help=summary)
+            for name, summary in self._summaries.items()
+            if name.startswith(incomplete)
+        ]
+        return commands + click.Command.shell_complete(self, ctx, incomplete)

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from logger.cli import station
+from logger.cli.stations import only
 
 
 class AcknowledgeGroup(click.Group):
@@ -17,9 +18,14 @@ class AcknowledgeGroup(click.Group):
         return super().get_command(ctx, "acknowledge" if cmd_name == "ack" else cmd_name)
 
 
+def config_of(context: click.Context, config_path: Path | None) -> Path:
+    """Return the configuration of a subcommand, else of its group. Raise UsageError."""
+    return config_path or only(context.obj)
+
+
 def store_path(context: click.Context, config_path: Path | None) -> Path:
     """Return the path of the store, by a subcommand's or its group's configuration."""
-    return station.store_path(config_path or context.obj)
+    return station.store_path(config_of(context, config_path))
 
 
 def age(span_ns: int) -> str:
@@ -29,11 +35,6 @@ def age(span_ns: int) -> str:
         if seconds >= length:
             return f"{seconds // length}{unit}"
     return f"{seconds}s"
-
-
-def to_second(utc: str | None) -> str:
-    """Return an exported time to the second."""
-    return f"{str(utc)[:19]}Z"
 
 
 def now_ns() -> int:

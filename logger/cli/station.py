@@ -127,10 +127,10 @@ def calibration_of(config: Config, warn: Callable[[str], None] = _echo) -> Calib
 
 def wrong_coupler(content: CalibrationFile, kind: str) -> str | None:
     """Return a warning if a real coupler is read by the calibration of the simulated one."""
-    from logger.calibration.simulated import COUPLER
+    from logger.calibration.file import SIMULATED
 
     # A recording of the simulated station may well be replayed.
-    if content.instrument.get("coupler") != COUPLER or kind in ("simulated", "replay"):
+    if content.instrument.get("coupler") != SIMULATED or kind in ("simulated", "replay"):
         return None
     return (
         "this calibration is that of the simulated coupler: watts and SWR are wrong; run"

@@ -16,7 +16,7 @@ from logger.bands import Band, parse_band
 from logger.config.credentials import from_file
 from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
-from logger.config.section import EnvName, Positive, Section, Text
+from logger.config.section import EnvName, Positive, Section, Text, pattern
 from logger.config.yaml_lines import Document, YamlError, parse
 from logger.errors import ConfigError, UsageError
 from logger.wording import suggest
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
-SYSTEM_STORE = Path("/var/lib/mismatchd/station.sqlite")  # programs do not write to /etc
 EXAMPLE = "'driver: {kind: simulated}'"
 HOUR_MS = 3_600_000
 MOST_MHZ = 1000.0  # more must be meant as kilohertz
@@ -211,7 +210,13 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
     """
 
     name: Annotated[
-        Annotated[str, Meta(pattern=r"^[^\s,/](?:[^\n,/]{0,38}[^\s,/])?$")],
+        Annotated[
+            str,
+            pattern(
+                r"^[^\s,/](?:[^\n,/]{0,38}[^\s,/])?$",
+                "a name of at most 40 characters, without commas and slashes",
+            ),
+        ],
         Meta(description="Name of the antenna, without commas and slashes."),
     ]
     bands: Annotated[
@@ -286,7 +291,8 @@ class StoreOptions(Section, frozen=True, kw_only=True):
         Path,
         Meta(
             description="The database. Default of a configuration below /etc:"
-            " /var/lib/mismatchd/station.sqlite."
+            " /var/lib/mismatchd/station.sqlite; of /etc/mismatchd/NAME.yaml:"
+            " /var/lib/mismatchd-NAME/station.sqlite."
         ),
     ] = Path("data/station.sqlite")
     keep_samples_days: Annotated[
@@ -312,7 +318,10 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
         Text | None,
         Meta(description="Name of the stored progress; default: URL, organisation, bucket."),
     ] = None
-    url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+", description="Address of the server.")]
+    url: Annotated[
+        Annotated[str, pattern(r"^https?://[^\s/]+", "an address such as http://127.0.0.1:8086")],
+        Meta(description="Address of the server."),
+    ]
     org: Annotated[Text, Meta(description="Organisation.")]
     bucket: Annotated[Text, Meta(description="Bucket.")]
     token_env: Annotated[
@@ -510,7 +519,7 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
         data = {**data, "calibration": {"file": data["calibration"]}}
     sections = report.convert(data, Sections, (), ())
     if "path" not in (data.get("store") or {}) and path.absolute().is_relative_to("/etc"):
-        store = msgspec.structs.replace(sections.store, path=SYSTEM_STORE)
+        store = msgspec.structs.replace(sections.store, path=system_store(path))
         sections = msgspec.structs.replace(sections, store=store)
     mhz = sections.station.frequency_mhz
     if mhz is not None and mhz >= MOST_MHZ:
@@ -529,6 +538,15 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
                 ("influxdb", index), f"{title!r} occurs twice; give one another name"
             )
     return report, sections
+
+
+def system_store(path: Path) -> Path:
+    """Return the store of a configuration in /etc, to which programs do not write.
+
+    It is in the state directory of the unit that reads this file.
+    """
+    unit = "mismatchd" if path.name == SYSTEM_PATH.name else f"mismatchd-{path.stem}"
+    return Path("/var/lib") / unit / "station.sqlite"
 
 
 def _check_plan(report: ConfigErrors, station: StationOptions, folder: Path) -> None:

@@ -24,6 +24,7 @@ CERTAIN = 0.01  # probability of so long a silence by chance at which the fault 
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
 MOST_SESSIONS = 100
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
+LATEST_FADES = 0.8  # likewise for the latest level
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
 LEVEL_MARGIN = 0.01  # of |Γ|, for what the work itself and the weather change,
 LEVEL_PART = 0.1  # and a part of the level
@@ -31,6 +32,8 @@ LASTING = 10  # transmissions in a row off the level
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
 STANDS = 0.1  # of the shift, by which a level that does not depend on a contact differs
+APART = 2.0  # standard deviations between levels that tell whether a repair worked
+STRAY = 0.1  # density of |Γ| for other reasons
 
 
 def is_silent(fault: FaultMemory, now_ns: int) -> bool:
@@ -107,6 +110,11 @@ def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL
     )
 
 
+def learn_latest(fault: FaultMemory, channel: str, gamma: float) -> None:
+    """Add a transmission's |Γ| to the latest level of its channel."""
+    learn_level(fault.latest, channel, gamma, LATEST_FADES)
+
+
 def is_known(level: Level) -> bool:
     """True if a level comes from enough transmissions to compare others with it."""
     return level.count >= LEVEL_LEAST_BEFORE
@@ -178,6 +186,49 @@ def _tolerance(before: Level, after: Level, during: Level) -> float:
     moved = abs(during.mean - before.mean)
     margin = LEVEL_MARGIN + LEVEL_PART * before.mean
     return margin + LEVEL_SHARE * moved + LEVEL_SIGMAS * math.sqrt(scatter)
+
+
+def moved_on(fault: FaultMemory) -> list[str]:
+    """Return the channels on which the level just before the repair was another than before."""
+    return [
+        channel
+        for channel, latest in sorted(fault.latest.items())
+        if latest.count >= LEVEL_LEAST_AFTER
+        and channel in fault.before
+        and is_known(fault.before[channel])
+        and abs(latest.mean - fault.before[channel].mean)
+        >= APART * max(_spread(latest), _spread(fault.before[channel]))
+    ]
+
+
+def ln_level_odds(fault: FaultMemory) -> float:
+    """Return ln of the odds that the levels since the repair are those before the fault.
+
+    Against those just before the repair, or further off, on the channels where they differ.
+    """
+    return sum(
+        _ln_level_odds(fault.before[channel], fault.latest[channel], fault.after[channel].mean)
+        for channel in moved_on(fault)
+        if channel in fault.after and fault.after[channel].count >= LEVEL_LEAST_AFTER
+    )
+
+
+def _ln_level_odds(before: Level, latest: Level, gamma: float) -> float:
+    is_further = (gamma - latest.mean) * (latest.mean - before.mean) > 0
+    return _ln_density(before, gamma) - _ln_density(latest, latest.mean if is_further else gamma)
+
+
+def _ln_density(level: Level, gamma: float) -> float:
+    """Return ln of the density of a later mean |Γ|, which may be another one for any reason."""
+    spread = _spread(level)
+    z = (gamma - level.mean) / spread
+    return math.log(math.exp(-z * z / 2) / (spread * math.sqrt(2 * math.pi)) + STRAY)
+
+
+def _spread(level: Level) -> float:
+    """Return the standard deviation of a later mean about a level."""
+    margin = LEVEL_MARGIN + LEVEL_PART * level.mean
+    return math.sqrt((margin / 2) ** 2 + level.variance)
 
 
 def worst_levels(fault: FaultMemory) -> tuple[float, float] | None:

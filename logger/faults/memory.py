@@ -144,6 +144,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     crowds        |Γ| of the peaks of a contact beside that of another fault
     shown         levels of incident power of transmissions with a sign, watts
     is_port       incident power shows that the forward port has changed
+    latest        levels of the last few transmissions, up to the repair
     """
 
     opened_ns: int
@@ -177,6 +178,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     shown: Levels = {}
     peaks: dict[str, list[int]] = {}
     crowds: list[float] = []
+    latest: Levels = {}
 
     @property
     def last_ns(self) -> int:

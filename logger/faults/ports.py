@@ -17,6 +17,7 @@ import msgspec
 from logger.faults.evidence import is_known, is_usual, learn_level
 from logger.faults.memory import FaultMemory, Level, PortMemory, Readings, Test
 from logger.faults.signature import Signature, signature_of
+from logger.faults.transmission import reflection
 from logger.rows import AlarmKind, Transmission
 from logger.utc import DAY_NS, UNIT_NS
 
@@ -36,6 +37,7 @@ FOUND, FOUND_SUSPECTED, REFUTED = 6.0, 4.0, -3.0
 USED = -1.5  # score of another power at the same SWR
 SAME, MOST_USED = 0.12, 8  # of ln watts; powers remembered
 FOLLOWED = 0.6  # of ln watts, by which a change may move from one session to another
+MOST_GAMMA = 0.999
 BACK = 5  # transmissions in a row after which a change is over
 LONGEST, MOST_SESSIONS = 25, 3  # at another power without a decision, after which it is usual
 
@@ -90,18 +92,33 @@ def explains(memory: PortMemory, fault: FaultMemory, since_ns: int) -> bool:
         for name, level in fault.during.items()
         if name in fault.before and is_known(fault.before[name])
     ]
-    factor = math.exp(-memory.ln_w / 2)
+    raised = 1 / factor(memory)
     for before, gamma in known:
-        least, most = sorted((before.mean, before.mean * factor))
+        least, most = sorted((before.mean, before.mean * raised))
         nearest = msgspec.structs.replace(before, mean=min(max(gamma, least), most))
         if not is_usual(nearest, gamma):
             return False
     return bool(known) or fault.first_ns >= since_ns
 
 
-def corrected(memory: PortMemory, gamma: float) -> float:
-    """Return |Γ| as it would be read without the change of the port."""
-    return gamma * math.exp((memory.ln_w or 0.0) / 2)
+def factor(memory: PortMemory) -> float:
+    """Return the factor of |Γ| that undoes what the changed port makes of it."""
+    return math.exp((memory.ln_w or 0.0) / 2)
+
+
+def corrected(memory: PortMemory, row: Transmission) -> Transmission:
+    """Return a transmission with the SWR that the port would read without its change."""
+    if memory.ln_w is None or row.swr is None:
+        return row
+    gamma = min(reflection(row.swr) * factor(memory), MOST_GAMMA)
+    return msgspec.structs.replace(row, swr=(1 + gamma) / (1 - gamma))
+
+
+def forget(memory: PortMemory) -> None:
+    """Forget the loads, and tests of them, after work; a change of the port stays until it is over."""
+    for readings in (memory.latest, memory.later, memory.earlier):
+        readings.gammas.clear()
+    memory.step, memory.drift = Test(), Test()
 
 
 def _mode(row: Transmission) -> str:

@@ -1,8 +1,10 @@
 """Verification of a repair by the transmissions that follow it.
 
 The sequential test (A. Wald, Sequential Analysis, 1947) compares them with the recurrence of the
-fault before (`recurrence`) and with a sound station. Some channels may be no worse for the fault,
-and little power heats no joint: a trial is a transmission like those that showed it.
+fault before (`recurrence`) and with a sound station. Where the level moved, that since the repair
+is also compared with those before the fault and just before the repair, which tells at once. Some
+channels may be no worse for the fault, and little power heats no joint: a trial is a transmission
+like those that showed it.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from logger.rows import AlarmKind, FaultFamily, FaultState, Transmission
 SOUND = 0.005  # share of transmissions with a sign at a sound station
 ERROR = 0.02  # of the test: fixed although it is not, back although it is fixed
 DECIDED = math.log((1 - ERROR) / ERROR)
+AGAINST = 1.0  # log odds of what points the other way, at most
 LEAST = 10  # clean transmissions needed whatever the rate
 UNENDING = 1000  # the number needed is not searched beyond
 FUTURE_NS = 1 << 62
@@ -61,11 +64,15 @@ def judge(fault: FaultMemory, row: Transmission, trial: Session) -> Verdict | No
     evidence.count(fault, trial)
     if row.swr is not None:
         evidence.learn_level(fault.after, *level_of(row, row.swr))
-    odds = score(fault)
-    if odds <= -DECIDED:
+    by_signs = score(fault)
+    by_level = evidence.ln_level_odds(fault) if evidence.shows_in_level(fault) else 0.0
+    if by_level <= -DECIDED and fault.trials >= LEAST:
+        return Verdict.LEVEL
+    if by_signs <= -DECIDED:
         if not is_shift(fault, row.end_ns):
             return Verdict.SIGNS
         return Verdict.LEVEL if evidence.worst_levels(fault) is not None else None
+    odds = max(by_signs, by_level) if min(by_signs, by_level) > -AGAINST else 0.0
     if odds < DECIDED or fault.clean < LEAST or fault.raised:
         return None
     stands = signature_of(fault) == Signature.STANDING
@@ -87,12 +94,12 @@ def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
 def tried_on(fault: FaultMemory) -> list[str]:
     """Return the channels on which the fault would show again at once.
 
-    A limit is exceeded at once, and a level is off at once. Other alarms, which work clears, may
-    need days to be raised again.
+    A limit is exceeded at once, and a level is off at once, as it was just before the repair. Other
+    alarms, which work clears, may need days to be raised again.
     """
-    if any(kind in OF_LEVEL for kind in fault.kinds):
-        return evidence.shown_on(fault)
-    return [channel for channel in evidence.shown_on(fault) if channel in fault.during]
+    is_limit = any(kind in OF_LEVEL for kind in fault.kinds)
+    shown = [name for name in evidence.shown_on(fault) if is_limit or name in fault.during]
+    return list(dict.fromkeys([*shown, *evidence.moved_on(fault)]))
 
 
 def score(fault: FaultMemory, more: int = 0) -> float:
@@ -106,6 +113,8 @@ def score(fault: FaultMemory, more: int = 0) -> float:
 def needed(fault: FaultMemory) -> int | None:
     """Return how many more clean transmissions would prove a repair, None if too many."""
     least = max(LEAST - fault.clean, 0)
+    if evidence.shows_in_level(fault) and evidence.moved_on(fault):
+        return least
     number = bisect.bisect_left(
         range(UNENDING), DECIDED, lo=least, key=lambda more: score(fault, more)
     )

@@ -158,7 +158,7 @@ class FaultTracker:
         """True if an alarm may have the cause of a fault."""
         if not fault.is_port or row.value is None or row.kind not in OF_SWR:
             return explains_alarm(fault, row.kind, row.time_ns)
-        gamma = ports.corrected(self.memory.port, reflection(row.value))
+        gamma = reflection(row.value) * ports.factor(self.memory.port)
         return evidence.is_level_back(fault, gamma)
 
     def _join(self, fault: FaultMemory, row: AlarmChange) -> None:
@@ -263,17 +263,13 @@ class FaultTracker:
                 memory.loose = [*memory.loose, item.time_ns][-MOST_LOOSE:]
             else:
                 owned.setdefault(owner.opened_ns, []).append(item)
+        sound = ports.corrected(memory.port, row)
         for fault in list(memory.faults):
-            self._judge(fault, row, owned.get(fault.opened_ns, []))
+            self._judge(fault, row if fault.is_port else sound, owned.get(fault.opened_ns, []))
         for suspect in list(memory.suspects):
-            self._confirm(suspect, row)
-        if row.swr is not None and not excursions:
-            self._follow(row, *self._level(row, row.swr))
-
-    def _level(self, row: Transmission, swr: float) -> tuple[str, float]:
-        """Return channel, or frequency, and |Γ| as a sound port would read it."""
-        channel, gamma = level_of(row, swr)
-        return channel, ports.corrected(self.memory.port, gamma)
+            self._confirm(suspect, sound)
+        if sound.swr is not None and not excursions:
+            self._follow(sound, *level_of(sound, sound.swr))
 
     def _watch_port(self, row: Transmission, swr: float) -> None:
         """Process what incident power tells of the forward port: a fault, or that it is over."""
@@ -429,6 +425,8 @@ class FaultTracker:
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, self._trial(row, has_sign=has_sign))
             return
+        if row.swr is not None and not excursions:
+            evidence.learn_latest(fault, *level_of(row, row.swr))
         has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
         evidence.count(fault, self._trial(row, has_sign=has_sign))
         if has_sign:
@@ -437,7 +435,7 @@ class FaultTracker:
             fault.after = {}
             return
         if row.swr is not None:
-            evidence.learn_level(fault.after, *self._level(row, row.swr))
+            evidence.learn_level(fault.after, *level_of(row, row.swr))
         if (
             fault.state == FaultState.OPEN
             and fault.family == FaultFamily.FEEDLINE
@@ -467,7 +465,7 @@ class FaultTracker:
             fault.breaks < contacts.LEAST
             or fault.state != FaultState.OPEN
             or row.swr is None
-            or not evidence.stands(fault, *self._level(row, row.swr))
+            or not evidence.stands(fault, *level_of(row, row.swr))
         ):
             return
         fault.stood += 1
@@ -511,7 +509,7 @@ class FaultTracker:
         """Find out whether the level of a transmission is a sign of the fault."""
         if row.swr is None:
             return
-        channel, gamma = (level_of if fault.is_port else self._level)(row, row.swr)
+        channel, gamma = level_of(row, row.swr)
         was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
         fault.is_shifted = (is_open and fault.is_port and self.memory.port.ln_w is not None) or (
             fault.state != FaultState.QUIET

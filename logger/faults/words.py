@@ -130,7 +130,7 @@ def repaired(fault: FaultMemory) -> str:
 
 def _where(fault: FaultMemory) -> str:
     """Return the channels whose level can confirm the repair, in words."""
-    names = sorted(fault.during, key=len)
+    names = sorted(repair.tried_on(fault), key=len) if evidence.shows_in_level(fault) else []
     if not names or len(names) > 3 or not all(name.isdigit() for name in names):
         return ""
     return f" on channel {' or '.join(names)}"

@@ -15,5 +15,6 @@ drawings          charts as SVG for pages
 chart_renderer    runs them in a separate process
 handbook          topics of the handbook as HTML
 views, work       pages of the store; pages that assist work at the antenna
+stations          the choice of a station if there are several, and their overview
 site, app, server shared state of all pages; routes; HTTP server
 """

@@ -4,45 +4,59 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Collection
+from collections.abc import AsyncIterator, Collection, Sequence
 from contextlib import asynccontextmanager, suppress
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from logger.errors import MismatchdError, UsageError
-from logger.page import faults, handbook, views, work
+from logger.page import cables, faults, handbook, instrument, views, work
+from logger.page.chart_renderer import Rendering
 from logger.page.guard import Guard
-from logger.page.site import Site
+from logger.page.site import Site, templates
+from logger.page.stations import ROOT, Overview, StationChoice
 
 log = logging.getLogger("mismatchd")
 
 
-def application(site: Site, hosts: Collection[str]) -> Starlette:
-    """Return the application of the site; `hosts` are the names of this machine."""
+def application(
+    sites: Sequence[Site], rendering: Rendering, hosts: Collection[str]
+) -> StationChoice:
+    """Return the application of the sites; `hosts` are the names of this machine.
+
+    All sites have the same gate, so that a visitor gives the token once.
+    """
+    for site in sites:
+        site.sites = sites
+    overview = Overview(sites)
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:
-        tasks = [asyncio.create_task(worker.run()) for worker in (site.watcher, site.adjusting)]
+        runs = [site.watcher.run for site in sites]
+        runs += [session.run for site in sites for session in site.sessions.values()]
+        tasks = [asyncio.create_task(run()) for run in runs]
         try:
             yield
         finally:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-            site.renderer.close()
-            for session in (site.wiggling, site.adjusting):
+            rendering.close()
+            for session in (session for site in sites for session in site.sessions.values()):
                 with suppress(MismatchdError):
                     await session.close()
 
     app = Starlette(
         routes=[
-            Route("/", views.live),
+            Route("/", views.home),
+            Route("/recent", views.recent),
+            Route("/overview", views.overview),
             Route("/events", work.readings),
             Route("/transmissions", views.transmissions),
             Route("/transmissions/{id:int}", views.transmission),
@@ -56,6 +70,10 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/alarms", views.alarms),
             Route("/alarms/{id:int}", views.alarm),
             Route("/alarms/{id:int}/acknowledge", views.acknowledge, methods=["POST"]),
+            Route("/alarms/{id:int}/shelve", views.shelve, methods=["POST"]),
+            Route("/health", instrument.health),
+            Route("/calibration", instrument.calibration),
+            Route("/cables", cables.compare),
             Route("/drift", views.drift),
             Route("/report", views.report),
             Route("/report/file", views.report_file),
@@ -64,19 +82,25 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/help", handbook.topics),
             Route("/help/{name}.md", handbook.topic),
             Route("/help/{name}.svg", handbook.drawing),
-            Route("/tune", work.tune),
-            Route("/tune/events", work.positions),
-            Route("/tune/{what}", work.adjust, methods=["POST"]),
-            Route("/wiggle", work.wiggle),
-            Route("/wiggle/events", work.joints),
-            Route("/wiggle/{what}", work.tap, methods=["POST"]),
+            *(
+                route
+                for name in sites[0].sessions
+                for route in (
+                    Route(f"/{name}", work.session),
+                    Route(f"/{name}/events", work.states),
+                    Route(f"/{name}/{{what}}", work.tap, methods=["POST"]),
+                )
+            ),
             Route("/enter", work.enter),
             Route("/enter", work.entered, methods=["POST"]),
             Route("/leave", work.leave, methods=["POST"]),
+            Route("/manifest.webmanifest", views.manifest),
+            *(Route(site.prefix, add_slash) for site in sites if site.prefix),
+            *([Route(ROOT, stations)] if sites[0].prefix else []),
             Route("/static/palette.css", views.palette),
             Mount("/static", StaticFiles(packages=[("logger.page", "static")])),
         ],
-        middleware=[Middleware(Guard, site.gate, hosts, site.cookie)],
+        middleware=[Middleware(Guard, sites[0].gate, hosts, sites[0].cookie)],
         lifespan=working,
         exception_handlers={
             HTTPException: _show_status,
@@ -85,12 +109,26 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Exception: _report_fault,
         },
     )
-    app.state.site = site
-    return app
+    app.state.overview = overview
+    return StationChoice(app, sites)
+
+
+def stations(request: Request, words: str = "", status: int = 200) -> Response:
+    """Show all stations."""
+    states = request.app.state.overview.states()
+    text = templates().get_template("stations.html").render(stations=states, words=words)
+    return HTMLResponse(text, status)
+
+
+def add_slash(request: Request) -> Response:
+    """Redirect to the first page of a station; links on it may be relative."""
+    return RedirectResponse(f"{request.url.path}/")
 
 
 def _show_trouble(request: Request, status: int, words: str) -> Response:
-    site: Site = request.app.state.site
+    site: Site | None = request.scope["site"]
+    if site is None:
+        return stations(request, words, status)
     return site.page(request, "trouble.html", {"words": words}, status)
 
 

@@ -30,25 +30,24 @@ class BusyError(MismatchdError):
     """Too many charts requested at once."""
 
 
-class ChartRenderer:
-    """Renders charts of a station and caches them. Used in one event loop only."""
+class Rendering:
+    """Process and cache that the stations of a page share. Used in one event loop only."""
 
-    def __init__(self, station: Station) -> None:
-        self._station = station
+    def __init__(self) -> None:
         self._pool: ProcessPoolExecutor | None = None
         self._cache: OrderedDict[tuple[Any, ...], tuple[float, asyncio.Future[Any]]] = OrderedDict()
 
-    async def render(self, make: Callable[..., Any], *arguments: Any) -> Any:
-        """Return the result of `make` for the station, rendered or cached.
+    async def render(self, key: tuple[Any, ...], make: Callable[..., Any], *arguments: Any) -> Any:
+        """Return the result of `make` with these arguments, rendered or cached under `key`.
 
         Raises BusyError, and the exceptions of `make`.
         """
-        key = (make, *arguments)
         begun_s, chart = self._cache.pop(key, (0.0, None))
         if chart is None or (chart.done() and time.monotonic() - begun_s > CACHE_S):
             if sum(not future.done() for _, future in self._cache.values()) >= MOST_WAITING:
                 raise BusyError("too many charts requested at once; try again in a moment")
-            begun_s, chart = time.monotonic(), asyncio.ensure_future(self._make(key))
+            begun_s = time.monotonic()
+            chart = asyncio.ensure_future(self._make(make, *arguments))
         self._cache[key] = begun_s, chart
         while len(self._cache) > MOST_CACHED:
             self._cache.popitem(last=False)
@@ -63,16 +62,28 @@ class ChartRenderer:
         if self._pool is not None:
             self._pool.shutdown(wait=False, cancel_futures=True)
 
-    async def _make(self, key: tuple[Any, ...]) -> Any:
+    async def _make(self, make: Callable[..., Any], *arguments: Any) -> Any:
         if self._pool is None:
             spawn = multiprocessing.get_context("spawn")
             self._pool = ProcessPoolExecutor(1, spawn, initializer=_set_up)
         loop = asyncio.get_running_loop()
         try:
-            return await loop.run_in_executor(self._pool, key[0], self._station, *key[1:])
+            return await loop.run_in_executor(self._pool, make, *arguments)
         except BrokenProcessPool:
             self._pool = None
             raise BusyError("the chart process stopped; try again") from None
+
+
+class ChartRenderer:
+    """Renders charts of a station."""
+
+    def __init__(self, station: Station, rendering: Rendering) -> None:
+        self._station, self._rendering = station, rendering
+
+    async def render(self, make: Callable[..., Any], *arguments: Any) -> Any:
+        """Return the result of `make` for the station and these arguments; see `Rendering`."""
+        key = (self, make, *arguments)
+        return await self._rendering.render(key, make, self._station, *arguments)
 
 
 def _set_up() -> None:

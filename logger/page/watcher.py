@@ -37,8 +37,11 @@ class Watcher:
     async def run(self) -> None:
         """Follow the feed until cancelled."""
         loop = asyncio.get_running_loop()
+        # Not of the loop's pool, which has fewer threads than there may be stations.
+        thread = threading.Thread(target=self._work, args=(loop,), name="watcher", daemon=True)
+        thread.start()
         try:
-            await asyncio.to_thread(self._work, loop)
+            await loop.create_future()
         finally:
             self._ended.set()
             self._wake.set()

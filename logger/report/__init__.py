@@ -7,5 +7,6 @@ summary   all figures of the report
 words     the report in sentences
 text      the report for a terminal
 html      the report for a browser, one file
+several   reports on several stations, with a summary
 gather    the whole report from the store, for the command and the page
 """

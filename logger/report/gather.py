@@ -15,6 +15,7 @@ from logger.feedline.course import courses
 from logger.report.summary import InstrumentLine, Summary, summary
 from logger.report.words import state
 from logger.rows import Alarm, Fault, FaultState, Severity
+from logger.store.activity import read_activity
 from logger.store.faults import Faults
 from logger.store.line_losses import LineLosses
 from logger.store.reader import Store
@@ -22,6 +23,7 @@ from logger.store.sessions import Sessions
 from logger.store.verifications import Verifications
 from logger.trend.account import Account
 from logger.tune.session import TuningState, decode_state
+from logger.utc import DAY_NS, format_optional
 from logger.verification.judgement import judge
 from logger.verification.schedule import CalibrationDue, Schedule
 from logger.verification.words import verdict
@@ -45,9 +47,18 @@ def report(store: Store, account: Account, calibration: CalibrationDue | None = 
     tuning = _last_tuning(store, account.now_ns)
     faults = sorted(Faults(store.database).active_at(account.now_ns), key=_urgency)
     figures = summary(account, _diagnose(store, account, faults), courses(readings), tuning, faults)
+    activity = read_activity(store.database, account.now_ns)
+    silent_ns = activity.silent_since_ns
+    figures = msgspec.structs.replace(
+        figures,
+        last_transmission_utc=format_optional(activity.last_transmission_ns),
+        silent_since_utc=format_optional(silent_ns),
+    )
+    is_old = silent_ns is not None and account.now_ns - silent_ns > DAY_NS
     figures = msgspec.structs.replace(
         figures,
         sentence=state(figures),
+        state="unknown" if is_old and figures.state == "fine" else figures.state,
         instrument=_instrument(store, account.now_ns, figures.instrument, calibration),
     )
     return Report(figures, account, tuning and tuning[1])

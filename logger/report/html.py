@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 from importlib.resources import files
 
@@ -29,19 +29,27 @@ def page(
     fault: FaultScene | None = None,
 ) -> str:
     """Return the file; `tuning` is the last tuning session, `fault` an open fault to draw."""
+    return document(f"Feedline at {summary.station}", body(summary, account, tuning, fault))
+
+
+def document(title: str, lines: Iterable[str]) -> str:
+    """Return a file with a body of these lines."""
     template, css = (
         (files("logger.report") / name).read_text("utf-8") for name in ("report.html", "report.css")
     )
     return template.format(
-        title=escape(f"Feedline at {summary.station}"),
-        css=f"{style_sheet()}\n{css}".rstrip(),
-        body="\n".join(_body(summary, account, tuning, fault)),
+        title=escape(title), css=f"{style_sheet()}\n{css}".rstrip(), body="\n".join(lines)
     )
 
 
-def _body(
-    summary: Summary, account: Account, tuning: TuningState | None, fault: FaultScene | None
+def body(
+    summary: Summary,
+    account: Account,
+    tuning: TuningState | None = None,
+    fault: FaultScene | None = None,
+    prefix: str = "",
 ) -> Iterator[str]:
+    """Yield the report of one station; ids in it begin with `prefix`."""
     yield f"<h1>Feedline at {escape(summary.station)}</h1>"
     when = f"Written {summary.generated_utc[:16].replace('T', ' ')} UTC"
     if summary.first is not None:
@@ -53,12 +61,12 @@ def _body(
         yield from _list_items("ul", section.lines)
         yield from _list_items("ol", section.steps)
         if section.title == FAULTS and fault is not None:
-            yield from _draw_fault(fault)
+            yield from _draw_fault(fault, prefix)
     if account.channels:
         yield "<h2>Charts</h2>"
         yield '<div class="charts">'
         for number, channel in enumerate(account.channels[:MOST_CHARTS], 1):
-            yield _figure(account, channel, number)
+            yield _figure(account, channel, f"{prefix}c{number}")
         yield "</div>"
         omitted = len(account.channels) - MOST_CHARTS
         if omitted > 0:
@@ -67,7 +75,7 @@ def _body(
         yield from _table(summary)
     if tuning is not None:
         yield "<h2>Positions of the last adjustment</h2>"
-        yield _draw_tuning(tuning)
+        yield _draw_tuning(tuning, prefix)
     yield from _journal(account)
 
 
@@ -78,16 +86,16 @@ def _list_items(kind: str, lines: Sequence[str]) -> Iterator[str]:
         yield f"</{kind}>"
 
 
-def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
+def _figure(account: Account, channel: ChannelAccount, prefix: str) -> str:
     label = f"Daily SWR of {channel.name} with its trend"
     figure = small(account, channel, WIDTH_MM, HEIGHT_MM)
     return (
         f"<figure><figcaption>{escape(channel.name)}</figcaption>"
-        f"{_embed(svg(figure), f'c{number}', label)}</figure>"
+        f"{_embed(svg(figure), prefix, label)}</figure>"
     )
 
 
-def _draw_fault(scene: FaultScene) -> Iterator[str]:
+def _draw_fault(scene: FaultScene, prefix: str) -> Iterator[str]:
     """Yield the chart of a fault, and what its numbers mean."""
     from logger.charts.fault import list_notes
     from logger.charts.fault import small as small_fault
@@ -95,15 +103,16 @@ def _draw_fault(scene: FaultScene) -> Iterator[str]:
     label = f"Course of fault {scene.fault.id}"
     picture = svg(small_fault(scene, 1.4 * WIDTH_MM, FAULT_MM))
     yield f'<figure class="fault"><figcaption>{label}</figcaption>'
-    yield f"{_embed(picture, 'f', label)}</figure>"
+    yield f"{_embed(picture, f'{prefix}f', label)}</figure>"
     yield from _list_items("ol", list_notes(scene))
 
 
-def _draw_tuning(state: TuningState) -> str:
+def _draw_tuning(state: TuningState, prefix: str) -> str:
     from logger.charts.tuning import small as small_tuning
 
     figure = small_tuning(state, 1.4 * WIDTH_MM, HEIGHT_MM)
-    return f"<figure>{_embed(svg(figure), 'tuning', 'SWR at each position')}</figure>"
+    picture = _embed(svg(figure), f"{prefix}tuning", "SWR at each position")
+    return f"<figure>{picture}</figure>"
 
 
 def _embed(picture: str, prefix: str, label: str) -> str:

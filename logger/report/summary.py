@@ -172,7 +172,11 @@ class InstrumentLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
-    """The report. `state` is its level, `sentence` the state in words (see `words.state`)."""
+    """The report. `state` is its level, `sentence` the state in words (see `words.state`).
+
+    `silent_since_utc` is the time of the last pairs if none came lately; then all else is as it was
+    at that time.
+    """
 
     station: str
     generated_utc: str
@@ -193,6 +197,8 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     tuning: TuningLine | None = None
     station_state: StateLine | None = None
     instrument: InstrumentLine
+    last_transmission_utc: str | None = None
+    silent_since_utc: str | None = None
 
 
 def summary(

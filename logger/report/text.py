@@ -18,22 +18,28 @@ LEAST_RANGE = 0.1  # SWR between the lowest and the highest block
 
 def page(summary: Summary, account: Account, width: int) -> str:
     """Return the report, wrapped to `width` limited to NARROWEST..WIDEST."""
-    width = min(max(width, NARROWEST), WIDEST)
-    lines = [*_wrap(f"Feedline at {summary.station}, {summary.generated_utc[:10]}", width), ""]
-    lines += _wrap(summary.sentence, width)
+    width = limit_width(width)
+    lines = [*wrap(f"Feedline at {summary.station}, {summary.generated_utc[:10]}", width), ""]
+    lines += wrap(summary.sentence, width)
     for section in sections(summary):
         lines += ["", section.title]
         for line in section.lines:
-            lines += _wrap(line, width, "  ")
+            lines += wrap(line, width, "  ")
         for number, step in enumerate(section.steps, 1):
-            lines += _wrap(f"{number}. {step}", width, "  ")
+            lines += wrap(f"{number}. {step}", width, "  ")
     if account.channels:
         lines += ["", "Months (lowest to highest)", *_months(account, width)]
         lines += ["", *_table(summary, width)]
     return "\n".join(lines)
 
 
-def _wrap(text: str, width: int, indent: str = "") -> list[str]:
+def limit_width(width: int) -> int:
+    """Return the width of the report on a terminal of this width."""
+    return min(max(width, NARROWEST), WIDEST)
+
+
+def wrap(text: str, width: int, indent: str = "") -> list[str]:
+    """Return the lines of a paragraph."""
     return textwrap.wrap(
         text,
         width,

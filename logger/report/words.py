@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from typing import NamedTuple
 
 from logger.diagnosis.rules import title_of
@@ -24,7 +25,12 @@ from logger.rows import FaultState
 from logger.trend.account import name_channels
 from logger.wording import capitalize, count, join, likely, list_ids
 
-AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
+AGAINST = {
+    "month": "Since last month",
+    "year": "Since last year",
+    "repair": "Since the last repair or adjustment",
+}
+RECENT_DAYS = 30  # what was read earlier is dated
 FAULTS = "Faults"
 OVERDUE = ": `mismatchd verify`."
 HARDLY = 0.005  # a probability too small to state
@@ -40,13 +46,22 @@ class ReportSection(NamedTuple):
 
 
 def state(summary: Summary) -> str:
-    """Return the state of the feedline in one sentence.
+    """Return the state of the feedline in one sentence, and a second one if it is an old state.
 
-    It names faults, open alarms of no fault, unannounced steps, a limit about to be reached and
-    slopes, or says that all is well.
+    The first names faults, open alarms of no fault, unannounced steps, a limit about to be reached
+    and slopes, or says that all is well.
     """
-    if not summary.trend and not summary.faults:
-        return "No statement yet: no readable transmission is stored."
+    has_state = bool(summary.trend or summary.faults)
+    text = "No statement yet: no readable transmission is stored."
+    if has_state:
+        text = _state(summary)
+    if summary.silent_since_utc is not None:
+        text += f" No pairs have come since {summary.silent_since_utc[:16].replace('T', ' ')}Z"
+        text += ": this is the state of that time." if has_state else "."
+    return text
+
+
+def _state(summary: Summary) -> str:
     parts = [_name_fault(fault) for fault in summary.faults[:2]]
     if len(summary.faults) > 2:
         parts.append(count(len(summary.faults) - 2, "more fault"))
@@ -114,7 +129,7 @@ def sections(summary: Summary) -> list[ReportSection]:
         *([next_check] if summary.faults else []),
         ReportSection("What changed", tuple(_list_changes(summary))),
         ReportSection("Alarms", tuple(_alarms(summary))),
-        ReportSection("Trend", tuple(trend(line) for line in summary.trend) + _falling(summary)),
+        ReportSection("Trend", tuple(_trends(summary)) + _falling(summary)),
         *_station_state(summary.station_state),
         ReportSection("Coupler", tuple(_instrument(summary.instrument))),
         ReportSection("Line loss", tuple(_line_loss(line) for line in summary.line_loss)),
@@ -127,13 +142,17 @@ def sections(summary: Summary) -> list[ReportSection]:
 
 def _list_changes(summary: Summary) -> list[str]:
     lines = []
-    for against, when in AGAINST.items():
+    periods = AGAINST
+    if summary.last is not None and _is_old(summary.last, summary):
+        earlier = {span: f"In the {span} to {summary.last}" for span in ("month", "year")}
+        periods = {**AGAINST, **earlier}
+    for against, when in periods.items():
         changes = [change for change in summary.changes if change.against == against]
         if not changes:
             reason = "not enough readings to compare"
             if against == "repair":
                 reason = "none in the journal, or not enough readings after it"
-            lines.append(f"Since {when}: {reason}.")
+            lines.append(f"{when}: {reason}.")
             continue
         changed = [change for change in changes if change.changed]
         unchanged = [change for change in changes if not change.changed]
@@ -142,7 +161,7 @@ def _list_changes(summary: Summary) -> list[str]:
             least = max((change.high - change.low) / 2 for change in unchanged)
             parts.append(f"{name_channels(unchanged)} as before, within ±{least:.2f}")
         season = "" if all(change.season_removed for change in changes) else " (season included)"
-        lines.append(f"Since {when}: {'; '.join(parts)}{season}.")
+        lines.append(f"{when}: {'; '.join(parts)}{season}.")
     return lines
 
 
@@ -197,9 +216,21 @@ def _counts(counts: Mapping[str, int]) -> str:
     return ", ".join(f"{kind} {count}" for kind, count in counts.items()) or "none"
 
 
-def trend(line: TrendLine) -> str:
-    """Return the trend of one channel in one or more sentences."""
-    text = f"{capitalize(line.name)}: {line.verdict} since {line.since}, now SWR {line.level:.2f}"
+def _is_old(day: str, summary: Summary) -> bool:
+    age = date.fromisoformat(summary.generated_utc[:10]) - date.fromisoformat(day)
+    return age.days > RECENT_DAYS
+
+
+def _trends(summary: Summary) -> Iterator[str]:
+    for line in summary.trend:
+        yield _trend(line, f"on {line.last}" if _is_old(line.last, summary) else "now")
+
+
+def _trend(line: TrendLine, when: str) -> str:
+    """Return the trend of one channel, whose level is that of `when`, in one or more sentences."""
+    text = (
+        f"{capitalize(line.name)}: {line.verdict} since {line.since}, {when} SWR {line.level:.2f}"
+    )
     if line.season_amplitude is not None:
         text += " with the season removed"
     if (

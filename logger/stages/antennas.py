@@ -13,8 +13,19 @@ import numpy as np
 
 from logger.blocks import Floats, Times
 from logger.config.load import AntennaOptions, StationOptions, antenna_numbers
+from logger.wording import join
 
 COLUMN = "antenna"
+
+
+def describe_unknown(names: Sequence[str]) -> str:
+    """Return what to do about names in the journal that no configured antenna has."""
+    subject = "is no configured antenna" if len(names) == 1 else "are no configured antennas"
+    return (
+        f"{join([repr(name) for name in names])} in the journal {subject}, so such an entry has no"
+        " effect; `mismatchd journal list --kind antenna` shows them, `mismatchd journal edit ID"
+        " --text NAME` corrects one"
+    )
 
 
 class Antennas:
@@ -30,9 +41,15 @@ class Antennas:
         self._names = dict(zip(self._numbers, (antenna.name for antenna in antennas), strict=True))
         self._changes: list[tuple[int, str]] = []
 
-    def know_changes(self, changes: Iterable[tuple[int, str]]) -> None:
-        """Set all changes of antenna in the journal: time and name, in order of time."""
+    def know_changes(self, changes: Iterable[tuple[int, str]]) -> list[str]:
+        """Set all changes of antenna in the journal: time and name, in order of time.
+
+        Return the names that no configured antenna has; such changes have no effect.
+        """
         self._changes = list(changes)
+        known = {antenna.name for antenna in self._antennas}
+        names = dict.fromkeys(name for _, name in self._changes)
+        return [name for name in names if name not in known] if known else []
 
     def name(self, number: float) -> str | None:
         """Return the name of an antenna, None if it is not known."""

@@ -13,7 +13,7 @@ from logger.daily import Days
 from logger.errors import StoreError
 from logger.places import segment_khz
 from logger.store.database import Repository
-from logger.store.statements import insert
+from logger.store.sqlite import insert
 from logger.utc import DAY_NS
 
 MAD = 1.4826  # standard deviation of a normal distribution per median absolute deviation

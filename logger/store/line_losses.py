@@ -7,7 +7,7 @@ import msgspec
 from logger.feedline.measurement import LineLoss
 from logger.store.database import Repository
 from logger.store.journal import Journal
-from logger.store.statements import insert
+from logger.store.sqlite import insert
 
 FIELDS = LineLoss.__struct_fields__
 DB_DECIMALS = 4

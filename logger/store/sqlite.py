@@ -1,10 +1,10 @@
-"""SQLite itself: transactions, and classification of its failures by cause."""
+"""SQLite itself: insertion, transactions, and classification of its failures by cause."""
 
 from __future__ import annotations
 
 import errno
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,6 +14,11 @@ from logger.store.stall import StallTimer
 NO_SPACE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 SIGNS = ("malformed", "not a database", "corrupt")  # parts of messages that indicate damage
 PRIMARY = 0xFF  # mask of the primary part of a result code
+
+
+def insert(table: str, fields: Sequence[str]) -> str:
+    """Return the statement that inserts a row."""
+    return f"INSERT INTO {table} ({', '.join(fields)}) VALUES ({', '.join('?' * len(fields))})"
 
 
 @contextmanager

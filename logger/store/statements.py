@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from logger.blocks import Floats
 from logger.rows import Health, Second, Transmission
+from logger.store.sqlite import insert
 
 WATT_DECIMALS = 4  # also for SWR and joules
 VOLT_DECIMALS = 6
@@ -35,11 +36,6 @@ class Columns:
         return [
             (*self._plain(row), *line) for row, line in zip(rows, figures.tolist(), strict=True)
         ]
-
-
-def insert(table: str, fields: Sequence[str]) -> str:
-    """Return the statement that inserts a row."""
-    return f"INSERT INTO {table} ({', '.join(fields)}) VALUES ({', '.join('?' * len(fields))})"
 
 
 def upsert(table: str, fields: Sequence[str], key: str, *preserved: str) -> str:

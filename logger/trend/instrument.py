@@ -20,7 +20,7 @@ from logger.daily import Days, FloatArray
 from logger.physics.reflection import rho_of_swr, swr
 from logger.trend.design import SEASON_SPAN, YEAR, harmonics
 from logger.utc import DAY_NS
-from logger.verification.reading import Verification
+from logger.verification.row import Verification
 
 WANDER_DB = 1.0  # standard deviation after a year; an assumption
 UNKNOWN_DB = 10.0  # offset of a figure of which nothing is predicted

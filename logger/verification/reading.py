@@ -16,12 +16,12 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-import msgspec
 import numpy as np
 
 from logger.blocks import Floats
 from logger.calibration.coupler import SQRT3, Coupler
 from logger.verification.prediction import DB, Condition, predict
+from logger.verification.row import Verification
 
 METER_DB, TRANSMITTER_DB = 0.1, 0.25
 STEADIEST_DB = 0.08  # of a transmitter, whatever its days show
@@ -57,41 +57,6 @@ class Keying(NamedTuple):
         # Of a reading that noise hides, the logarithm stays finite and says nothing.
         mean = max(float(np.median(ratio)), ratio_u, LEAST_RATIO)
         return cls(forward_w, mean * forward_w, DB * ratio_u / mean)
-
-
-class Verification(msgspec.Struct, frozen=True, kw_only=True):
-    """A row of the table `verifications`; powers in watts, departures in dB.
-
-    `.._db` is the departure, `.._u_db` its repeatability, `.._expected_u_db` the uncertainty of the
-    prediction, None if nothing is predicted: then the departure is the plain ratio, or dB above
-    1 W. The verdict is that of the time.
-    """
-
-    time_ns: int
-    forward_w: float
-    reflected_w: float
-    open_forward_w: float | None = None
-    open_reflected_w: float | None = None
-    reference_w: float | None = None
-    forward_db: float
-    forward_u_db: float
-    forward_expected_u_db: float | None = None
-    load_db: float
-    load_u_db: float
-    load_expected_u_db: float | None = None
-    open_db: float | None = None
-    open_u_db: float | None = None
-    open_expected_u_db: float | None = None
-    verdict: str = ""
-    port: str | None = None
-    drift_db: float | None = None
-    drift_u_db: float | None = None
-    since_ns: int | None = None
-    channel: int | None = None
-    frequency_khz: float | None = None
-    calibration_id: str
-    transmission_id: int | None = None
-    open_transmission_id: int | None = None
 
 
 def verify(

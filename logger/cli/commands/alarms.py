@@ -4,25 +4,29 @@ from __future__ import annotations
 
 import shutil
 import textwrap
+from collections.abc import Sequence
+from datetime import tzinfo
 from pathlib import Path
 
 import click
 import msgspec
 
-from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
+from logger.cli import station
+from logger.cli.listing import AcknowledgeGroup, age, config_of, now_ns, store_path
 from logger.cli.station import config_option, local_option, zone_of
+from logger.cli.stations import each_station, stations_option
 from logger.errors import UsageError
 from logger.local_time import in_zone
-from logger.utc import format_ns, parse_duration, parse_time
+from logger.utc import format_ns, parse_duration, parse_time, to_second
 
 
 @click.group("alarms", cls=AcknowledgeGroup, invoke_without_command=True)
-@config_option
+@stations_option
 @click.option("--all", "everything", is_flag=True, help="Include cleared and acknowledged alarms.")
 @local_option
 @click.pass_context
 def command(
-    context: click.Context, config_path: Path | None, everything: bool, local: bool | None
+    context: click.Context, config_paths: Sequence[Path], everything: bool, local: bool | None
 ) -> None:
     """List, explain and acknowledge alarms.
 
@@ -31,15 +35,17 @@ def command(
     seen. `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID`
     resumes them. The alarms are recorded either way.
     """
-    context.obj = config_path
-    if context.invoked_subcommand is not None:
-        return
+    context.obj = config_paths
+    if context.invoked_subcommand is None:
+        each_station(config_paths, lambda path: _list(path, everything, zone_of(path, local)))
+
+
+def _list(config_path: Path, everything: bool, zone: tzinfo) -> None:
     from logger.store.alarms import WAITING, Alarms
     from logger.store.reader import Store
 
     time_ns = now_ns()
-    zone = zone_of(config_path, local)
-    with Store.reader(store_path(context, config_path)) as store:
+    with Store.reader(station.store_path(config_path)) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         repository = Alarms(store.database)
         raises, shelved = repository.raises(), repository.shelved_until(time_ns)
@@ -163,5 +169,5 @@ def show(
         "",
         page(diagnosis, width),
     )
-    zone = zone_of(config_path or context.obj, local)
+    zone = zone_of(config_of(context, config_path), local)
     click.echo(in_zone("\n".join(lines), zone))

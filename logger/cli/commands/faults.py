@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import shutil
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
-from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
+from logger.cli import station
+from logger.cli.listing import AcknowledgeGroup, age, config_of, now_ns, store_path
 from logger.cli.station import config_option, local_option, zone_of
+from logger.cli.stations import each_station, stations_option
 from logger.errors import UsageError
 from logger.local_time import in_zone
+from logger.utc import to_second
 from logger.wording import count
 
 if TYPE_CHECKING:
@@ -24,12 +28,12 @@ ALL = "all"
 
 
 @click.group("faults", cls=AcknowledgeGroup, invoke_without_command=True)
-@config_option
+@stations_option
 @click.option("--all", "everything", is_flag=True, help="Include closed faults.")
 @local_option
 @click.pass_context
 def command(
-    context: click.Context, config_path: Path | None, everything: bool, local: bool | None
+    context: click.Context, config_paths: Sequence[Path], everything: bool, local: bool | None
 ) -> None:
     """List, explain and acknowledge faults.
 
@@ -39,14 +43,16 @@ def command(
     acknowledge ID` (`ack` for short) marks a fault and its alarms as seen. Note a repair with
     `journal add --kind repair`: the transmissions that follow verify it.
     """
-    context.obj = config_path
-    if context.invoked_subcommand is not None:
-        return
+    context.obj = config_paths
+    if context.invoked_subcommand is None:
+        each_station(config_paths, lambda path: _list(path, everything, zone_of(path, local)))
+
+
+def _list(config_path: Path, everything: bool, zone: tzinfo) -> None:
     from logger.store.faults import ACTIVE, Faults
 
-    with Faults.reader(store_path(context, config_path)) as repository:
+    with Faults.reader(station.store_path(config_path)) as repository:
         faults = repository.select(f"{'TRUE' if everything else ACTIVE} ORDER BY r.opened_ns")
-    zone = zone_of(config_path, local)
     for fault in faults:
         line = (
             f"{fault.id:>4}  {to_second(fault.opened_utc)} {age(now_ns() - fault.opened_ns):>5}  "
@@ -123,7 +129,7 @@ def show(
     if form == "json":
         click.echo(msgspec.json.encode(story).decode())
         return
-    zone = zone_of(config_path or context.obj, local)
+    zone = zone_of(config_of(context, config_path), local)
     click.echo(in_zone("\n".join(_lines(story, shutil.get_terminal_size().columns)), zone))
 
 

@@ -6,24 +6,25 @@ import ipaddress
 import os
 import secrets
 import socket
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from logger.cli.station import (
-    calibration_of,
-    config_option,
-    configuration,
-    line_db,
-)
+from logger.cli.station import calibration_of, configuration, line_db
+from logger.cli.stations import STATION_ERRORS, name_stations, stations_option
 from logger.config.load import PAGE_PORT
 from logger.errors import UsageError
+
+if TYPE_CHECKING:
+    from logger.page.drawings import Station
 
 TOKEN_ENV = "MISMATCHD_PAGE_TOKEN"
 
 
 @click.command("page")
-@config_option
+@stations_option
 @click.option("--address", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option(
     "--port",
@@ -53,7 +54,7 @@ TOKEN_ENV = "MISMATCHD_PAGE_TOKEN"
     "--key", type=click.Path(path_type=Path), metavar="PEM", help="Key of the certificate."
 )
 def command(
-    config_path: Path | None,
+    config_paths: Sequence[Path],
     address: str,
     port: int,
     names: tuple[str, ...],
@@ -66,30 +67,18 @@ def command(
     Shows the present reading, transmissions and captures with charts, faults, alarms, drift, report
     and journal, and guides adjusting the antenna and wiggling joints. Reads the store and the
     daemon's feed from its own process: visitors cannot delay the daemon, and nothing is loaded from
-    other sites. Visitors without the token can read only. Other machines have access only with
-    --address and a token. Ctrl-C stops it.
+    other sites. Visitors without the token can read only; the token permits changes to all stations
+    that are served. Other machines have access only with --address and a token. Ctrl-C stops it.
+    Several stations have an overview, and their pages below /stations/NAME/.
     """
     from logger.cli.commands.handbook import reference
-    from logger.local_time import reader_zone
     from logger.page.admission import Gate
     from logger.page.app import application
-    from logger.page.drawings import Station
+    from logger.page.chart_renderer import Rendering
     from logger.page.server import check_certificate, listener, serve
     from logger.page.site import Site
-    from logger.service.upkeep import calibration_due
 
-    config = configuration(config_path)
-    station = Station(
-        config.store.path,
-        config.station.name,
-        config.watchdog.high_swr.limit,
-        config.transmission.min_forward_w,
-        calibration_of(config),
-        config.station,
-        line_db(config),
-        calibration_due(config),
-        reader_zone(None, config.time_zone, os.environ),
-    )
+    stations = _stations(config_paths)
     host_address = _address(address)
     if (certificate is None) != (key is None):
         raise UsageError("give both --certificate and --key, or neither")
@@ -107,7 +96,8 @@ def command(
     click.echo(f"page at {url}", err=True)
     if token is None:
         token = secrets.token_urlsafe(16)
-        click.echo(f"with rights to make changes: {url}enter#{token}", err=True)
+        first = f"{url}{stations[0].prefix[1:]}/" if stations[0].prefix else url
+        click.echo(f"with rights to make changes: {first}enter#{token}", err=True)
     if not host_address.is_loopback and certificate is None:
         click.echo(
             "without --certificate and --key others on the network can read everything, including"
@@ -116,11 +106,68 @@ def command(
         )
     own = socket.gethostname().lower()
     hosts = {"localhost", own, f"{own}.local", *(name.lower() for name in names)}
+    gate, rendering = Gate(token), Rendering()
+    sites = [
+        Site(station, gate, certificate is not None, reference, rendering, title, prefix)
+        for title, prefix, station in stations
+    ]
     serve(
-        application(Site(station, Gate(token), certificate is not None, reference), hosts),
+        application(sites, rendering, hosts),
         listening,
         certificate,
         key,
+    )
+
+
+class ServedStation(NamedTuple):
+    """Station with its title and the prefix of its addresses, both its own among several."""
+
+    title: str
+    prefix: str
+    station: Station
+
+
+def _stations(config_paths: Sequence[Path]) -> list[ServedStation]:
+    """Return the stations to serve.
+
+    Of several, one whose configuration or calibration is invalid is left out with a warning. Raise
+    ConfigError, CalibrationError if none is left.
+    """
+    from logger.page.stations import ROOT, list_keys
+
+    if len(config_paths) == 1:
+        station = _station(config_paths[0])
+        return [ServedStation(station.name, "", station)]
+    served, last_error = [], None
+    keys = list_keys([path.stem for path in config_paths])
+    for path, title, key in zip(config_paths, name_stations(config_paths), keys, strict=True):
+        try:
+            served.append(ServedStation(title, f"{ROOT}{key}", _station(path)))
+        except STATION_ERRORS as error:
+            click.echo(f"warning: {title} is left out: {error}", err=True)
+            last_error = error
+    if last_error is not None and not served:
+        raise last_error
+    return served
+
+
+def _station(config_path: Path) -> Station:
+    from logger.local_time import reader_zone
+    from logger.page.drawings import Station
+    from logger.service.upkeep import calibration_due
+
+    config = configuration(config_path)
+    return Station(
+        config.store.path,
+        config.station.name,
+        config.watchdog.high_swr.limit,
+        config.transmission.min_forward_w,
+        calibration_of(config),
+        config.station,
+        line_db(config),
+        calibration_due(config),
+        reader_zone(None, config.time_zone, os.environ),
+        config.feedline,
     )
 
 
