@@ -98,6 +98,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     crowds        |Γ| of the peaks of a contact beside that of another fault
     shown         levels of incident power of transmissions with a sign, watts
     latest        levels of the last few transmissions, up to the repair
+    antennas      antennas of transmissions with a sign, as far as they are known
     """
 
     opened_ns: int
@@ -130,6 +131,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     peaks: dict[str, list[int]] = {}
     crowds: list[float] = []
     latest: Levels = {}
+    antennas: list[str] = []
 
     @property
     def last_ns(self) -> int:
