@@ -9,6 +9,7 @@ from msgspec import Meta
 
 Text = Annotated[str, Meta(min_length=1)]
 Positive = Annotated[float, Meta(gt=0)]
+Swr = Annotated[float, Meta(ge=1)]
 EnvName = Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
 
 
