@@ -171,9 +171,9 @@ class Pipeline:
         self._watchdog.know_work(times_ns)
         self._faults.know_work(times_ns)
 
-    def know_antennas(self, changes: Iterable[tuple[int, str]]) -> None:
-        """Set all changes of antenna in the journal: time and name, in order of time."""
-        self._antennas.know_changes(changes)
+    def know_antennas(self, changes: Iterable[tuple[int, str]]) -> list[str]:
+        """Set all changes of antenna in the journal; see `Antennas.know_changes`."""
+        return self._antennas.know_changes(changes)
 
     def _is_quiet(self, block: SampleBlock) -> bool:
         """True if nothing is in progress and no reading of the block could start anything."""

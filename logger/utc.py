@@ -59,3 +59,8 @@ def parse_time(text: str, now_ns: int) -> int:
 def _duration_ns(text: str) -> int | None:
     match = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
     return None if match is None else int(match[1]) * UNIT_NS[match[2]]
+
+
+def to_second(utc: str | None) -> str:
+    """Return an exported time to the second."""
+    return f"{str(utc)[:19]}Z"

@@ -456,6 +456,12 @@ def test_the_antenna_from_the_journal(tmp_path: Path) -> None:
     assert "by band and journal: another antenna of 6 transmissions" in done.stderr
     names = [row[-1] for row in stored(config, "transmissions")]
     assert names == ["vertical"] * 6 + ["beam"] * 6 + ["vertical"] * 6
+    assert "journal" not in done.stderr.partition("\n")[0]
+    # Renamed in the configuration, but not in the journal.
+    config.write_text(config.read_text().replace("name: beam", "name: yagi"))
+    for command in ("check", "recompute"):
+        said = mismatchd(command, "-c", config).stderr
+        assert "warning: 'beam' in the journal is no configured antenna" in said
 
 
 def named_events(daemon: Running, antenna: str) -> list[dict[str, object]]:

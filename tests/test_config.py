@@ -208,8 +208,13 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "no address": (
         f"{GOOD}influxdb: {{url: localhost, org: a, bucket: b}}\n",
-        "2: influxdb.url: expected text matching regex '^https?://[^\\\\s/]+', got 'localhost'; "
+        "2: influxdb.url: expected an address such as http://127.0.0.1:8086, got 'localhost'; "
         "correct it",
+    ),
+    "two antennas in one name": (
+        f"{GOOD}antennas:\n  - name: vertical, roof\n",
+        "3: antennas[0].name: expected a name of at most 40 characters, without commas and slashes,"
+        " got 'vertical, roof'; correct it",
     ),
     "unknown key in a list": (
         f"{GOOD}influxdb:\n  - url: http://x\n    buckt: x\n",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 
 import numpy as np
@@ -183,6 +184,46 @@ def test_the_command_takes_the_line_of_the_configuration(tmp_path: Path) -> None
     done = mismatchd("feedline", "-c", config, check=False)
     assert done.returncode == 2
     assert "--frequency MHZ" in done.stderr
+
+
+def test_the_command_takes_the_line_and_band_of_an_antenna(tmp_path: Path) -> None:
+    config = tmp_path / "config.yaml"
+    config.write_text(
+        "station: {frequency_mhz: 27.205}\ndriver: {kind: simulated}\n"
+        "feedline: {cable: rg 213, length_m: 17}\nantennas:\n"
+        "  - {name: vertical, bands: 11m}\n"
+        "  - {name: wire, bands: [40m, 20m], line: {cable: ladder=1.5, length_m: 8}}\n"
+    )
+
+    def first(*options: str) -> tuple[str, list[str]]:
+        head, *lines = mismatchd("feedline", "-c", config, *options).stdout.splitlines()
+        return head, lines[3].split()[:2]
+
+    for options in ((), ("--antenna", "vertical")):
+        head, row = first(*options)
+        assert head.startswith("27.205 MHz")
+        assert row == ["RG-213", "17"]
+    head, row = first("--antenna", "wire")
+    assert head.startswith("7.15 MHz")
+    assert row == ["ladder", "8"]
+    head, row = first("--antenna", "wire", "--frequency", "14.2")  # its loss there is not known
+    assert head.startswith("14.2 MHz")
+    assert row[1] == "8"
+    assert row[0] != "ladder"
+    missing = mismatchd("feedline", "-c", config, "--antenna", "wires", check=False)
+    assert "did you mean 'wire'?" in missing.stderr
+
+
+@pytest.mark.parametrize(
+    "place", ["feedline: {cable: RG-85}", "antennas: [{name: a, line: {cable: x=}}]"]
+)
+def test_check_refuses_an_unknown_cable(tmp_path: Path, place: str) -> None:
+    config = tmp_path / "config.yaml"
+    config.write_text(f"driver: {{kind: simulated}}\n{place}\n")
+    done = mismatchd("check", "-c", config, check=False)
+    assert (done.returncode, done.stdout) == (2, "")
+    (said,) = done.stderr.splitlines()
+    assert re.search(r"config.yaml: (feedline|antennas\[0\].line).cable: ", said)
 
 
 def test_cables_without_data_at_the_frequency_are_left_out() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import os
+import subprocess
+import sys
 import termios
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -120,6 +122,16 @@ def test_a_folder_that_does_not_exist_is_named_at_once(tmp_path: Path) -> None:
 
 
 # finding the port
+
+
+def test_the_end_of_the_answers_is_a_failure(tmp_path: Path) -> None:
+    command = (sys.executable, "-m", "logger.cli", "setup", "-c", str(tmp_path / "config.yaml"))
+    done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True)
+    assert done.returncode == 1
+    assert done.stderr.splitlines()[-1] == (
+        "mismatchd: the input ended before the setup was complete; `mismatchd setup` continues from"
+        " here"
+    )
 
 
 def port(device: str, *stable: str) -> SerialPort:

@@ -192,7 +192,10 @@ def test_fifty_stations_in_one_report(tmp_path: Path, recent: Path) -> None:
 # lists
 
 
-def test_lists_of_several_stations(tmp_path: Path, recent: Path) -> None:
+def test_lists_of_several_stations(
+    tmp_path: Path, recent: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     for file in ("loft", "pier"):
         station(tmp_path, file, file)
         shutil.copy(recent, tmp_path / f"{file}.sqlite")
@@ -207,7 +210,10 @@ def test_lists_of_several_stations(tmp_path: Path, recent: Path) -> None:
         "mismatchd: this is about one station; name one with --station or --config\n",
     )
     one = ("-c", tmp_path / "loft.yaml", "--station", "pier")
-    assert "alarm 1: high-swr" in mismatchd("alarms", *one, "show", "1").stdout
+    own = ("-c", tmp_path / "pier.yaml")  # of the subcommand
+    for words in ((*one, "show", "1"), ("show", "1", *own)):
+        assert "alarm 1: high-swr" in mismatchd("alarms", *words).stdout
+    assert "no configuration file" in mismatchd("alarms", "show", "1", check=False).stderr
 
     shown = mismatchd("status", *both, check=False)
     assert shown.returncode == 1

@@ -11,6 +11,7 @@ from logger.live.status import (
     RefusedRowStatus,
     Status,
 )
+from logger.live.status_lines import describe_daemon
 
 STATUS = Status(
     pid=4711,
@@ -97,3 +98,14 @@ def test_the_socket_carries_the_same_json_as_ever() -> None:
     )
     assert msgspec.json.decode(text, type=Status) == status
     assert b'"clock":{"times":"kept","steps":0,"ahead_s":0.0}' in msgspec.json.encode(STATUS)
+
+
+def test_a_driver_without_counters_has_read_pairs() -> None:
+    def line(status: Status, name: str) -> str:
+        return dict(describe_daemon(status))[name]
+
+    assert line(STATUS, "input") == "800001 lines, 1 malformed"
+    assert line(msgspec.structs.replace(STATUS, counters={}), "input") == "800000 pairs"
+    nothing = msgspec.structs.replace(STATUS, counters={}, pairs=0, last_pair_ns=None)
+    assert line(nothing, "input") == "nothing read yet"
+    assert line(STATUS, "last pair") == "2026-03-01T19:00:00Z, 200 pairs/s"

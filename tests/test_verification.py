@@ -146,6 +146,17 @@ def test_bench_points_predict_the_load() -> None:
     assert 0.1 < opened.u_db < 3
 
 
+def test_a_prediction_does_not_jump_with_the_power() -> None:
+    """A thousandth more power leaves or reaches the range of a bench point as any other does."""
+    coupler, powers = Station(1).coupler, np.geomspace(0.5, 30, 3000)
+    made = [predict(coupler, "matched", float(watts), None) for watts in powers]
+    known = [each for each in made if each.u_db is not None]
+    assert len(known) > 2500
+    assert np.ptp([each.db for each in known]) > 0.05  # otherwise nothing is shown
+    assert np.abs(np.diff([each.db for each in known])).max() < 0.02
+    assert np.abs(np.diff([each.u_db for each in known])).max() < 0.02
+
+
 def test_a_reading_needs_some_seconds() -> None:
     assert Keying.of_seconds([(4.0, 0.01)] * 3) is None
     keying = Keying.of_seconds([(1.0, 0.5), *[(4.0, 0.01)] * 3, (2.0, 0.0)])

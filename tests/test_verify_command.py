@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -55,6 +57,9 @@ def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -
 
             view = View("verify", "-c", str(config), rows=60)
             view.until(lambda text: "the dummy load is read" in text)
+            second = mismatchd("verify", "-c", config, check=False)
+            assert second.returncode == 1
+            assert "`mismatchd verify` uses this store" in second.stderr
             view.press(b"\r")
             view.until(lambda text: "reference meter" in text)
             view.press(b"40\r")
@@ -73,6 +78,7 @@ def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -
             said = " ".join(view.look().split())
             assert "the meter showed 4.1 W" in said
             assert "Fine: nothing differs" in said
+            assert "{" not in said  # the row as JSON is for programs
         finally:
             if view is not None:
                 view.close()
@@ -93,3 +99,17 @@ def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -
         mismatchd("chart", "verifications", "-c", config, "-o", tmp_path / "v.svg")
         assert (tmp_path / "v.svg").stat().st_size > 10_000
         assert "fine" in mismatchd("journal", "list", "-c", config).stdout
+
+
+def test_the_end_of_the_answers_is_a_failure(tmp_path: Path) -> None:
+    with pty() as (_, name):
+        config = write_config(tmp_path, name, **MORE)
+        command = (sys.executable, "-m", "logger.cli", "verify", "-c", str(config))
+        done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True)
+    assert done.returncode == 1
+    assert done.stdout == ""
+    last = done.stderr.splitlines()[-1]
+    assert (
+        last
+        == "mismatchd: the input ended; readings are kept; `mismatchd verify` continues from here"
+    )

@@ -58,7 +58,10 @@ def stations_option(function: F) -> F:
         station_names: tuple[str, ...],
         **options: Any,
     ) -> Any:
-        paths = choose(config_paths, station_names, os.environ, Path.cwd())
+        is_group = click.get_current_context().invoked_subcommand is not None
+        paths: Sequence[Path] = ()  # the subcommand may name its own
+        if config_paths or station_names or not is_group:
+            paths = choose(config_paths, station_names, os.environ, Path.cwd())
         return function(*arguments, config_paths=paths, **options)
 
     return cast(F, run)
@@ -106,10 +109,10 @@ def each_station(
 
 
 def only(config_paths: Sequence[Path]) -> Path:
-    """Return the configuration of the one chosen station. Raise UsageError if there are more."""
+    """Return the configuration of the chosen station, else the default one. Raise UsageError."""
     if len(config_paths) > 1:
         raise UsageError("this is about one station; name one with --station or --config")
-    return config_paths[0]
+    return config_paths[0] if config_paths else default_path(os.environ, Path.cwd())
 
 
 def _find(name: str, folders: Sequence[Path]) -> list[Path]:

@@ -16,7 +16,7 @@ from logger.bands import Band, parse_band
 from logger.config.credentials import from_file
 from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
-from logger.config.section import EnvName, Positive, Section, Swr, Text
+from logger.config.section import EnvName, Positive, Section, Swr, Text, pattern
 from logger.config.yaml_lines import Document, YamlError, parse
 from logger.errors import ConfigError, UsageError
 from logger.wording import suggest
@@ -211,7 +211,13 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
     """
 
     name: Annotated[
-        Annotated[str, Meta(pattern=r"^[^\s,/](?:[^\n,/]{0,38}[^\s,/])?$")],
+        Annotated[
+            str,
+            pattern(
+                r"^[^\s,/](?:[^\n,/]{0,38}[^\s,/])?$",
+                "a name of at most 40 characters, without commas and slashes",
+            ),
+        ],
         Meta(description="Name of the antenna, without commas and slashes."),
     ]
     bands: Annotated[
@@ -328,7 +334,10 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
         Text | None,
         Meta(description="Name of the stored progress; default: URL, organisation, bucket."),
     ] = None
-    url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+", description="Address of the server.")]
+    url: Annotated[
+        Annotated[str, pattern(r"^https?://[^\s/]+", "an address such as http://127.0.0.1:8086")],
+        Meta(description="Address of the server."),
+    ]
     org: Annotated[Text, Meta(description="Organisation.")]
     bucket: Annotated[Text, Meta(description="Bucket.")]
     token_env: Annotated[

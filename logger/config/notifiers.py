@@ -11,13 +11,16 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta
 
-from logger.config.section import EnvName, Positive, Section, Text
+from logger.config.section import EnvName, Positive, Section, Text, pattern
 from logger.rows import Alarm, AlarmKind, Fault, Severity
 from logger.wording import suggest
 
 LimitS = Annotated[float, Meta(gt=0, le=300)]
 Port = Annotated[int, Meta(ge=1, le=65535)]
-MailAddress = Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")]
+MailAddress = Annotated[
+    str,
+    pattern(r"^[^\s<>]+@[^\s<>]+$", "a mail address such as user@example.org, without its name"),
+]
 
 
 class NotifierOptions(Section, frozen=True, kw_only=True):

@@ -10,6 +10,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 import msgspec
 from msgspec.structs import FieldInfo, fields
 
+from logger.config.section import describe_pattern
 from logger.config.yaml_lines import Document, Where
 from logger.errors import ConfigError
 from logger.wording import suggest
@@ -88,6 +89,8 @@ def _wrong_value(message: str, value: Any, form: type[msgspec.Struct], inner: Wh
     if not message.startswith("expected") or ";" in message:
         return message if ";" in message else f"{message}; correct it"
     what = re.sub(r"`([^`]*)`", in_words, message.partition(", got")[0])
+    if (words := describe_pattern(message)) is not None:
+        what = f"expected {words}"
     got = str(value) if isinstance(value, int | float) else repr(value)
     if isinstance(value, bool):
         got = WORDS["bool"]  # it may have been written in any of six ways

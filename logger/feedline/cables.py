@@ -133,6 +133,14 @@ def attenuation(designation: str, frequency_mhz: float) -> Attenuation:
     return cable(designation).attenuation(frequency_mhz)
 
 
+def validate(designation: str) -> None:
+    """Raise UsageError if this is neither the designation of a published cable nor NAME=DB."""
+    if "=" in designation:
+        attenuation(designation, 1.0)
+    else:
+        cable(designation)
+
+
 def published_at(frequency_mhz: float) -> list[str]:
     """Return the designations whose attenuation at this frequency is published."""
     return [

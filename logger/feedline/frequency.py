@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger.config.load import StationOptions
+from logger.config.load import AntennaOptions, StationOptions
 
 USUAL_MHZ = 27.2  # the citizens band, if neither frequency nor channel is known
 
@@ -19,3 +19,14 @@ def mhz_of(
         None if station.channel is None else plan.get(station.channel),
     )
     return next((mhz for mhz in candidates if mhz is not None), None)
+
+
+def mhz_of_antenna(station: StationOptions, antenna: AntennaOptions | None) -> float | None:
+    """Return the station's frequency in MHz if it is in a band of the antenna.
+
+    Otherwise it is the middle of the antenna's first band; None if neither is known.
+    """
+    mhz, bands = mhz_of(station), () if antenna is None else antenna.ranges
+    if not bands or (mhz and any(band.low_mhz <= mhz <= band.high_mhz for band in bands)):
+        return mhz
+    return (bands[0].low_mhz + bands[0].high_mhz) / 2

@@ -6,7 +6,7 @@
     <topic>/transmission    retained: the last ended transmission, with the exported columns
 
 Alarms, faults and availability are in the topic of the state, which `mqtt` keeps. When discovery is
-switched off, entities that the broker still holds are removed.
+switched off, what the broker still holds of all this is removed.
 """
 
 from __future__ import annotations
@@ -46,6 +46,7 @@ class Discovery:
         self._topic = topic
         self._context = context
         self._node = node(topic)
+        self._values = [f"{topic}/{name}" for name in ("reading", "transmission")]
         self._kinds = options.alarms or list(AlarmKind)
         self._is_announced = False
         self._pending: list[tuple[str, str, Message]] = []
@@ -61,11 +62,12 @@ class Discovery:
         if self._is_on:
             client.subscribe(f"{self._prefix}/status", 1)
         elif self._can_remove:
-            client.subscribe(f"{self._prefix}/+/{self._node}/+/config", 1)
+            entities = f"{self._prefix}/+/{self._node}/+/config"
+            client.subscribe([(topic, 1) for topic in (entities, *self._values)])
 
     def receive(self, client: Any, message: Any) -> None:
-        """Announce entities to a home server that has started, or remove one."""
-        if self._can_remove and message.payload:
+        """Announce entities to a home server that has started, or remove what is retained."""
+        if self._can_remove and message.payload and message.retain:
             client.publish(message.topic, b"", 1, retain=True)
         elif self._is_on and message.payload == b"online" and not message.retain:
             self._is_announced = False

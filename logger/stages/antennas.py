@@ -18,9 +18,20 @@ from logger.blocks import Floats, Times
 from logger.config.load import AntennaOptions, StationOptions, antenna_numbers
 from logger.physics.reflection import rho_of_swr
 from logger.rows import Second, Transmission
+from logger.wording import join
 
 COLUMN = "antenna"
 NEAR_RHO = 0.04  # from the stated level: weather and season; SWR 1.10 to 1.28 for 1.18
+
+
+def describe_unknown(names: Sequence[str]) -> str:
+    """Return what to do about names in the journal that no configured antenna has."""
+    subject = "is no configured antenna" if len(names) == 1 else "are no configured antennas"
+    return (
+        f"{join([repr(name) for name in names])} in the journal {subject}, so such an entry has no"
+        " effect; `mismatchd journal list --kind antenna` shows them, `mismatchd journal edit ID"
+        " --text NAME` corrects one"
+    )
 
 
 class Antennas:
@@ -36,9 +47,15 @@ class Antennas:
         self._names = dict(zip(self._numbers, (antenna.name for antenna in antennas), strict=True))
         self._changes: list[tuple[int, str]] = []
 
-    def know_changes(self, changes: Iterable[tuple[int, str]]) -> None:
-        """Set all changes of antenna in the journal: time and name, in order of time."""
+    def know_changes(self, changes: Iterable[tuple[int, str]]) -> list[str]:
+        """Set all changes of antenna in the journal: time and name, in order of time.
+
+        Return the names that no configured antenna has; such changes have no effect.
+        """
         self._changes = list(changes)
+        known = {antenna.name for antenna in self._antennas}
+        names = dict.fromkeys(name for _, name in self._changes)
+        return [name for name in names if name not in known] if known else []
 
     def name(self, number: float) -> str | None:
         """Return the name of an antenna, None if it is not known."""

@@ -1,4 +1,7 @@
-"""One daemon per store: an advisory lock on a file beside it that contains the daemon's pid."""
+"""One daemon per store: an advisory lock on a file beside it that contains the daemon's pid.
+
+Guided work that must not run twice at once has a lock of its own.
+"""
 
 from __future__ import annotations
 
@@ -15,15 +18,17 @@ from logger.store.ownership import expect_ours
 class StoreLock:
     """Acquired on construction; raises StoreError naming the holder.
 
-    A file that was never a store is refused. The lock's file remains, as evidence that the store is
-    ours, however damaged it may be.
+    It is that of the daemon, or of `work`, the name of a command. For the daemon, a file that was
+    never a store is refused. The lock's file remains, as evidence that the store is ours, however
+    damaged it may be.
     """
 
-    def __init__(self, store: Path) -> None:
-        self._store = store
-        self._path = store.with_name(store.name + ".lock")
+    def __init__(self, store: Path, work: str | None = None) -> None:
+        self._store, self._work = store, work
+        self._path = store.with_name(store.name + ("" if work is None else f".{work}") + ".lock")
         self._changing = threading.Lock()
-        expect_ours(store, has_been_ours=os.path.exists(self._path))
+        if work is None:
+            expect_ours(store, has_been_ours=os.path.exists(self._path))
         self._fd = self._acquire()
 
     def ensure(self) -> bool:
@@ -69,8 +74,9 @@ class StoreLock:
         except OSError as error:
             holder = os.pread(descriptor, 32, 0).decode("ascii", "replace").strip() or "unknown"
             os.close(descriptor)
+            user = "a running daemon" if self._work is None else f"`mismatchd {self._work}`"
             raise StoreInUseError(
-                f"{self._store}: a running daemon uses this store (pid {holder}); stop it first"
+                f"{self._store}: {user} uses this store (pid {holder}); stop it first"
             ) from error
         os.ftruncate(descriptor, 0)
         with contextlib.suppress(OSError):  # a full disk: the lock holds all the same

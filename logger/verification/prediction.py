@@ -20,7 +20,9 @@ from logger.calibration.file import SIDES
 Condition = Literal["matched", "open"]
 
 DB = 10 / math.log(10)  # dB of power per neper
-NEAR_POWER = 4.0  # points within this factor of the present power predict best
+# Points within this factor of the present power predict best. The weight of others falls steadily,
+# to nothing at a factor of 8, so that the prediction does not jump.
+NEAR_POWER = 4.0
 NEAR_KHZ = 1.05  # points of another band show another directivity
 MOST_DB = 1.0  # error of a point that predicts something
 LAW_DB = 0.1  # error that the points share with their neighbours: the fit of the detectors' law
@@ -82,12 +84,11 @@ def _of_points(
         _reading_error_db(coupler, column("reflected_v", 0.0), reflected, column("readings", 1.0)),
     )
     far = np.abs(np.log(forward / forward_w))
-    near = far <= max(math.log(NEAR_POWER), float(far.min()))
-    near &= error_db <= MOST_DB
-    if not near.any():
+    nearness = np.clip(3 - 2 * far / max(math.log(NEAR_POWER), float(far.min())), 0.0, 1.0)
+    weight = np.where(error_db <= MOST_DB, nearness / (error_db**2 + LAW_DB**2), 0.0)
+    if not weight.any():
         return Prediction(0.0, None)
-    weight = 1 / (error_db[near] ** 2 + LAW_DB**2)
-    ratio_db = DB * np.log(reflected / forward)[near]
+    ratio_db = DB * np.log(reflected / forward)
     return Prediction(
         float((weight * ratio_db).sum() / weight.sum()),
         math.hypot(1 / math.sqrt(float(weight.sum())), LAW_DB),

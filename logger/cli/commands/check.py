@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import click
@@ -19,6 +20,9 @@ from logger.config.load import (
     antenna_numbers,
 )
 from logger.config.notifiers import NotifierOptions
+from logger.errors import ConfigError, StoreError, UsageError
+from logger.stages.antennas import Antennas, describe_unknown
+from logger.store.reader import Store
 from logger.wording import count, span
 
 
@@ -43,6 +47,7 @@ def command(config_path: Path | None, schema: bool) -> None:
     from logger.calibration.quality import bench_noise
 
     config = configuration(config_path)
+    _check_cables(config)
     content = calibration_of(config)
     coupler = Coupler(content, config.station.frequency_khz, config.station.temperature_range_c)
     watchdog = config.watchdog
@@ -109,6 +114,29 @@ def command(config_path: Path | None, schema: bool) -> None:
     ]
     for name, text in lines:
         click.echo(f"{name:14}{text}")
+    if unknown := _unknown_antennas(config):
+        click.echo(f"warning: {describe_unknown(unknown)}", err=True)
+
+
+def _check_cables(config: Config) -> None:
+    """Raise ConfigError if a cable of a line is neither published nor NAME=DB."""
+    from logger.feedline.cables import validate
+
+    lines = {f"antennas[{n}].line": antenna.line for n, antenna in enumerate(config.antennas)}
+    for key, line in {"feedline": config.feedline, **lines}.items():
+        if line is not None and line.cable is not None:
+            try:
+                validate(line.cable)
+            except UsageError as error:
+                raise ConfigError(f"{config.path}: {key}.cable: {error}") from None
+
+
+def _unknown_antennas(config: Config) -> list[str]:
+    """Return the antennas in the journal that are not configured; none if it cannot be read."""
+    with suppress(StoreError), Store.reader(config.store.path) as store:
+        antennas = Antennas(config.antennas, config.station)
+        return antennas.know_changes(store.notes().antennas)
+    return []
 
 
 def _server(options: InfluxOptions) -> list[str]:

@@ -16,9 +16,9 @@ from logger.cli.numbers import numbers
 from logger.cli.station import config_option, configuration_if_any
 from logger.config.load import Config
 from logger.errors import UsageError
-from logger.feedline.cables import attenuation, published, published_at
+from logger.feedline.cables import attenuation, cable, published, published_at
 from logger.feedline.comparison import Terms, choices
-from logger.feedline.frequency import mhz_of
+from logger.feedline.frequency import mhz_of_antenna
 from logger.feedline.words import remarks, sources, table
 
 LENGTHS_M = (10.0, 20.0, 30.0)
@@ -50,9 +50,13 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     multiple=True,
     metavar="NAME",
     help=f"{', '.join(published())}, or NAME=DB from a data sheet, dB per 100 m; may be repeated."
-    " Default: all of these with data at the frequency.",
+    " Default: all of these with data at the frequency, that of the installed line first.",
 )
-@click.option("--antenna", metavar="NAME", help="The configured antenna at its end.")
+@click.option(
+    "--antenna",
+    metavar="NAME",
+    help="The configured antenna at its end, for the cable and length of its line and its band.",
+)
 @click.option("--length", "lengths", callback=numbers, metavar="M,M,...", help="Lengths in metres.")
 @click.option(
     "--swr",
@@ -114,8 +118,9 @@ def command(
     if context.invoked_subcommand is not None:
         return
     wanted = ComparisonOptions(**options)
-    terms, lengths = _terms(wanted, configuration_if_any(config_path))
-    names = wanted.cables or published_at(terms.frequency_mhz)
+    config = configuration_if_any(config_path)
+    terms, lengths = _terms(wanted, config)
+    names = wanted.cables or _names(wanted, config, terms.frequency_mhz)
     if not names:
         raise UsageError(
             f"no cable has published data at {terms.frequency_mhz:g} MHz; give --cable NAME=DB"
@@ -141,9 +146,12 @@ def command(
 
 def _terms(wanted: ComparisonOptions, config: Config | None) -> tuple[Terms, Sequence[float]]:
     """Return the terms and the lengths, m, of the comparison. Raises UsageError."""
+    if wanted.antenna is not None and config is None:
+        raise UsageError("--antenna: no configuration to take it from; name one with -c FILE")
     mhz, lengths = wanted.frequency, wanted.lengths
     if mhz is None and config is not None:
-        mhz = mhz_of(config.station)
+        antenna = None if wanted.antenna is None else config.antenna(wanted.antenna)
+        mhz = mhz_of_antenna(config.station, antenna)
     if mhz is None:
         raise UsageError(
             "frequency missing; give --frequency MHZ (27.2 for the citizens band), or"
@@ -153,6 +161,17 @@ def _terms(wanted: ComparisonOptions, config: Config | None) -> tuple[Terms, Seq
         installed_m = None if config is None else config.line_of(wanted.antenna).length_m
         lengths = LENGTHS_M if installed_m is None else (installed_m,)
     return Terms(mhz, wanted.swr, wanted.where == "antenna", wanted.power), lengths
+
+
+def _names(wanted: ComparisonOptions, config: Config | None, mhz: float) -> list[str]:
+    """Return the cables to compare by default: that of the installed line, if any, first."""
+    names = published_at(mhz)
+    own = None if config is None else config.line_of(wanted.antenna).cable
+    if own is None:
+        return names
+    if "=" in own:  # its loss is that at the frequency of the station
+        return [own, *names] if wanted.frequency is None else names
+    return sorted(names, key=lambda name: name != cable(own).name)
 
 
 def _short(value: object) -> object:

@@ -22,7 +22,7 @@ from logger.config.report import one_line
 from logger.errors import UsageError
 from logger.local_time import in_zone
 from logger.store.journal import ANTENNA, KINDS, Journal
-from logger.utc import FOREVER, format_ns, parse_time
+from logger.utc import FOREVER, format_ns, parse_time, to_second
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -71,7 +71,7 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
             pass
     with Journal.editor(path) as journal:
         number = journal.insert(time_ns, kind, text)
-    click.echo(f"entry {number}: {format_ns(time_ns)} {kind}", err=True)
+    click.echo(f"entry {number}: {to_second(format_ns(time_ns))} {kind}", err=True)
 
 
 @command.command("edit")

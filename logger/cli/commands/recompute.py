@@ -15,6 +15,7 @@ from logger.recompute import recompute
 from logger.recompute.means import MeansSummary as ByMeans
 from logger.recompute.raw import Progress
 from logger.recompute.raw import RawSummary as ByRaw
+from logger.stages.antennas import Antennas, describe_unknown
 from logger.store.database import Database
 from logger.store.lock import StoreLock
 from logger.store.writer import StoreWriter
@@ -41,6 +42,9 @@ def command(config_path: Path | None, dry_run: bool) -> None:
     with contextlib.ExitStack() as stack:
         stack.callback(StoreLock(path).release)
         store = stack.enter_context(StoreWriter.open(path))
+        unknown = Antennas(config.antennas, config.station).know_changes(store.notes().antennas)
+        if unknown:
+            click.echo(f"warning: {describe_unknown(unknown)}", err=True)
         with _progress_bar() as progress:
             by_raw, by_means = recompute(store, config, coupler, dry_run=dry_run, progress=progress)
     for line in _summarize(by_raw, by_means, coupler.id):

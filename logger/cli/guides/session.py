@@ -9,7 +9,7 @@ from typing import TypeVar
 from click.exceptions import Exit
 
 from drivers.contract import EndOfInput
-from logger.cli.guides.terminal import Stop, Terminal
+from logger.cli.guides.terminal import InputEnded, Stop, Terminal
 from logger.errors import MismatchdError
 from logger.store.work_session import Resumable, WorkSession
 from logger.utc import format_ns
@@ -48,13 +48,15 @@ def stoppable(
 ) -> Iterator[None]:
     """Exit with 0 if the user stops, with 130 on Ctrl-C; raise MismatchdError if the input ends.
 
-    `stopped` and `ended` return the message, which says what is saved.
+    The input is the pairs or the user's answers. `stopped` and `ended` return the message, which
+    says what is saved.
     """
     try:
         yield
+    except (EndOfInput, InputEnded) as error:
+        terminal.say("")
+        raise MismatchdError(ended()) from error
     except (Stop, KeyboardInterrupt) as reason:
         terminal.say("")
         terminal.say(stopped())
         raise Exit(0 if isinstance(reason, Stop) else 130) from None
-    except EndOfInput as error:
-        raise MismatchdError(ended()) from error

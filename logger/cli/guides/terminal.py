@@ -18,6 +18,10 @@ class Stop(Exception):  # noqa: N818 - a request of the user, not an error
     """Raised when the user stops; results so far are kept."""
 
 
+class InputEnded(Stop):
+    """Raised when there are no more answers."""
+
+
 class Terminal:
     """Prints messages to stderr, reads lines from stdin, redraws one progress line."""
 
@@ -56,7 +60,7 @@ class Terminal:
         click.echo(f"{self._folded(text)} ", nl=False, err=True)
 
     def answer(self, prompt: str) -> str:
-        """Return the line typed in answer to a prompt. Raises Stop for q and at the end."""
+        """Return the line typed in answer to a prompt. Raises Stop for q, InputEnded."""
         self.ask(prompt)
         line = self.line(None) or ""
         if line.lower() == "q":
@@ -87,7 +91,7 @@ class Terminal:
     def line(self, timeout_s: float | None) -> str | None:
         """Return the next line typed, None after `timeout_s` (None: no limit).
 
-        Raises Stop at the end.
+        Raises InputEnded.
         """
         stdin = sys.stdin.fileno()
         while b"\n" not in self._typed:
@@ -98,7 +102,7 @@ class Terminal:
             except OSError:  # the terminal is gone
                 data = b""
             if not data:
-                raise Stop
+                raise InputEnded
             self._typed += data
         line, _, self._typed = self._typed.partition(b"\n")
         if not self.interactive:
