@@ -29,6 +29,11 @@ def format_optional(time_ns: int | None) -> str | None:
     return None if time_ns is None else format_ns(time_ns)
 
 
+def to_second(utc: object) -> str:
+    """Return an exported time to the second."""
+    return f"{str(utc)[:19]}Z"
+
+
 def parse_duration(text: str) -> int:
     """Return the nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raise UsageError."""
     duration_ns = _duration_ns(text)

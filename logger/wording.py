@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 
@@ -12,6 +13,15 @@ UNLIKELY = "unlikely:"
 def count(number: int, noun: str) -> str:
     """Return a number with its noun: "1 day", "2 days". The plural is formed by adding an s."""
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def parse_positive(text: str) -> float | None:
+    """Return a finite number above 0, with decimal point or comma; None if `text` is none."""
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        return None
+    return value if 0 < value < math.inf else None
 
 
 def list_ids(noun: str, ids: str) -> str:

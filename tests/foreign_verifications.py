@@ -2,9 +2,10 @@
 
 Each station has a coupler with a leak of unknown phase in both ports, diodes that follow the
 published law at the shack's temperature (`tests/foreign_shacks.py`), a dummy load whose reflection
-moves with warming and plugging, a transmitter whose power wanders, and a meter with an error of its
-class. The calibration has bench points of the same couplers at 21 °C with errors of the bench's
-meter. Nothing here is a formula of the package. Invented; everything is deterministic by seed.
+moves with warming and plugging, a transmitter whose power wanders from day to day and over weeks,
+and a meter with an error of its class. The calibration has bench points of the same couplers at
+21 °C with errors of the bench's meter. Nothing here is a formula of the package. Invented;
+everything is deterministic by seed.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ from logger.calibration.file import (
     PortVolts,
     Valid,
 )
+from logger.daily import Days
+from logger.utc import DAY_NS
 from logger.verification.reading import (
     TRANSMITTER_DB,
     Keying,
@@ -52,6 +55,9 @@ class Station:
     has_open_points: bool = True
     transmitter_sd: float = 0.03  # of ln power
     has_habit: bool = True  # the usual power is known
+    days: list[tuple[int, float]] = field(default_factory=list)  # of use, and the power read
+    slow: float = 0.0  # ln of the power, over weeks
+    drifted: tuple[float, float] = (0.0, 0.0)  # at the last check
     rng: np.random.Generator = field(init=False)
 
     def __post_init__(self) -> None:
@@ -160,11 +166,35 @@ class Station:
         reflected_w = self.coupler.watts("reflected", noisy[1], {})
         return Keying.of_seconds(list(zip(forward_w.tolist(), reflected_w.tolist(), strict=True)))
 
+    def use(self, month: int, drift_db: tuple[float, float]) -> None:
+        """Key on most days of the month before a check; the ports drift on one of them."""
+        rng = self.rng
+        since = int(rng.integers(1, 29)) if drift_db != self.drifted else 0
+        for ago in range(29, 0, -1):
+            self.slow += rng.normal(0, 0.1 * 0.02) - 0.005 * self.slow  # 2 % in the long run
+            if rng.random() < 0.6:
+                drift = np.array(drift_db if ago <= since or not since else self.drifted)
+                watts = self.usual_w * rng.lognormal(self.slow, self.transmitter_sd)
+                celsius = BENCH_C + rng.uniform(-8, 8)
+                volts = self.volts(watts, 0.2j, celsius, drift)
+                read_w = float(self.coupler.watts("forward", volts[:1], {})[0])
+                self.days.append(((BEGIN_NS + month * MONTH_NS) // DAY_NS - ago, read_w))
+        self.drifted = drift_db
+
+    def daily(self) -> list[Days]:
+        """Daily values so far."""
+        day, power_w = (np.array(values) for values in zip(*self.days, strict=True))
+        ones = np.ones(len(day), dtype=np.int64)
+        blank = np.full(len(day), 1.5)
+        return [Days(20, None, day, blank, 0 * blank, ones, power_w, 0 * ones, (self.coupler.id,))]
+
     def check(self, month: int, drift_db: tuple[float, float] = (0.0, 0.0)) -> Verification:
         """The check of a month, the ports having drifted so far, dB."""
         rng, drift = self.rng, np.array(drift_db)
         celsius = BENCH_C + rng.uniform(-8, 8)
-        watts = self.usual_w * rng.lognormal(0, self.transmitter_sd)
+        if self.has_habit:
+            self.use(month, drift_db)
+        watts = self.usual_w * rng.lognormal(self.slow, self.transmitter_sd)
         load = self.load + 0.0015 * (rng.standard_normal() + 1j * rng.standard_normal())
         keyed = self._key(watts, load, celsius, drift)
         assert keyed is not None

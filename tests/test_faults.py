@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.config.load import FaultsOptions
-from logger.faults import KIND, FaultTracker, evidence, redate
+from logger.faults import KIND, FaultTracker, evidence, redate, repair
 from logger.faults.memory import FaultMemory, Level, Session
 from logger.faults.recurrence import join, ln_probability, share
 from logger.faults.signature import is_weak
@@ -704,18 +704,18 @@ def fault_of(signs: Sequence[int], size: int = 20) -> FaultMemory:
 
 
 def test_the_sequential_test_needs_more_transmissions_for_rarer_signs() -> None:
-    assert evidence.needed(fault_of([20] * 8)) == evidence.LEAST
+    assert repair.needed(fault_of([20] * 8)) == repair.LEAST
     # With a known rate log(49) / (0.1 - 0.005), 41; more as it is not known well.
-    number = evidence.needed(fault_of([2] * 20))
+    number = repair.needed(fault_of([2] * 20))
     assert number is not None
     assert 41 < number < 65
-    assert (evidence.needed(fault_of([0, 1, 0, 0, 1, 0, 1])) or 1000) > 200
+    assert (repair.needed(fault_of([0, 1, 0, 0, 1, 0, 1])) or 1000) > 200
 
 
 def test_a_fault_that_pauses_for_whole_sessions_needs_more_of_them() -> None:
     steady, pausing = fault_of([4] * 12), fault_of([0, 12, 0, 0] * 3)
     assert share(steady.sessions) > share(pausing.sessions)
-    few, many = evidence.needed(steady), evidence.needed(pausing)
+    few, many = repair.needed(steady), repair.needed(pausing)
     assert few is not None
     assert few < 40
     assert many is None or many > 4 * few
@@ -724,9 +724,9 @@ def test_a_fault_that_pauses_for_whole_sessions_needs_more_of_them() -> None:
 def test_a_growing_rate_is_not_taken_for_an_unsteady_one() -> None:
     """Sessions of the same sizes in another order leave the rate of the next one open."""
     growing, mixed = fault_of([1, 1, 2, 3, 5, 8, 12]), fault_of([8, 1, 12, 1, 5, 3, 2])
-    number = evidence.needed(growing)
+    number = repair.needed(growing)
     assert number is not None
-    assert number < (evidence.needed(mixed) or 1000) / 1.5
+    assert number < (repair.needed(mixed) or 1000) / 1.5
 
 
 def test_calm_days_do_not_verify_the_repair_of_a_contact_that_the_wind_moves() -> None:
@@ -767,17 +767,17 @@ def test_a_fault_of_the_level_is_tried_where_it_showed() -> None:
     fault = fault_of([])
     fault.is_lasting = True
     fault.sessions = [Session(T0, 20, 20, channel="9"), Session(T0, 15, 0, channel="22")]
-    assert not evidence.is_trial(fault, "9", 1.0)  # only alarms showed it
+    assert not repair.is_trial(fault, "9", 1.0)  # only alarms showed it
     fault.during = {"9": Level(20, 0.3, 1e-4)}
-    assert evidence.is_trial(fault, "9", 1.0)
-    assert not evidence.is_trial(fault, "22", 4.0)
+    assert repair.is_trial(fault, "9", 1.0)
+    assert not repair.is_trial(fault, "22", 4.0)
     fault.recent = [Session(T0 + DAY_NS, 40, 0, channel="22")]
-    assert evidence.score(fault) < 0  # nothing about channel 9
+    assert repair.score(fault) < 0  # nothing about channel 9
     fault.recent = [Session(T0 + DAY_NS, 20, 0, channel="9")]
-    assert evidence.score(fault) > 3
+    assert repair.score(fault) > 3
     fault.kinds, fault.shown = [AlarmKind.HEATING_JOINT], {"9": Level(20, 4.0, 0.1)}
-    assert evidence.is_trial(fault, "9", 3.0)
-    assert not evidence.is_trial(fault, "9", 1.0)  # that heats nothing
+    assert repair.is_trial(fault, "9", 3.0)
+    assert not repair.is_trial(fault, "9", 1.0)  # that heats nothing
 
 
 def levels_after(before: float, during: float, after: float) -> FaultMemory:
@@ -803,6 +803,25 @@ def test_work_may_move_the_level_of_a_channel_that_did_not_show_the_fault() -> N
     assert not evidence.is_off_level(fault, "22", 0.2)
     assert evidence.is_off_level(fault, "9", 0.38)
     assert not evidence.is_off_level(fault, "9", 0.15)
+
+
+def judged(before: float, latest: float, after: float) -> list[repair.Verdict | None]:
+    """Verdicts after a repair of a level that was off on the last day only, so with few signs."""
+    fault = levels_after(before, latest, after)
+    fault.is_lasting, fault.sessions, fault.after = True, course([0, 0, 0, 3]), {}
+    fault.sessions[-1].channel = "9"
+    for _ in range(20):
+        evidence.learn_latest(fault, "9", latest)
+    repair.begin(fault, start_of(0) - HOUR)
+    row = transmission(start_of(0), swr=(1 + after) / (1 - after), channel=9)
+    return [repair.judge(fault, row, Session(T0, 1, channel="9")) for _ in range(30)]
+
+
+def test_the_level_just_before_a_repair_tells_sooner_than_signs_whether_it_worked() -> None:
+    assert judged(0.1, 0.16, 0.105)[:10] == [*[None] * 9, repair.Verdict.FIXED]
+    assert judged(0.1, 0.16, 0.165)[9] == repair.Verdict.LEVEL
+    assert judged(0.1, 0.16, 0.2)[9] == repair.Verdict.LEVEL  # it has grown since
+    assert judged(0.1, 0.115, 0.11)[9] is None  # too near to tell
 
 
 def test_a_joint_that_still_heats_is_not_called_fixed() -> None:

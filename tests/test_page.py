@@ -26,12 +26,12 @@ from hypothesis import strategies as st
 from logger.charts.palette import INDIGO
 from logger.errors import UsageError
 from logger.live.reading import LiveReading
-from logger.live.reading_tracker import SILENT_S, ReadingTracker
+from logger.live.reading_tracker import ReadingTracker
 from logger.page.admission import COOKIE_S, Gate, host_of, known_host, same_origin
 from logger.page.drawings import for_page
 from logger.page.guard import BURST, MOST_BYTES, PER_S
 from logger.page.pace import Pace, network_of
-from logger.page.reading import live_state, place
+from logger.page.reading import FRESH_S, UNKNOWN, live_state, place
 from logger.page.wiggling import parse_joints, parse_seconds
 from logger.store.sessions import Sessions
 from logger.store.writer import StoreWriter
@@ -135,11 +135,13 @@ def test_an_address_of_ipv6_goes_by_its_network() -> None:
 
 def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
     sight = ReadingTracker()
-    assert live_state(sight, False, 0.0, 3.0)["state"] == "daemon not running"
-    assert live_state(sight, True, 0.0, 3.0)["state"] == "waiting for a pair"
+    told = live_state(sight, False, 0.0, 3.0)
+    assert (told["state"], told["reason"]) == (UNKNOWN, "The daemon is not running.")
+    told = live_state(sight, True, 0.0, 3.0)
+    assert (told["state"], told["reason"]) == (UNKNOWN, "Waiting for the first pair.")
     sight.take(READING, 10.0)
     told = live_state(sight, True, 10.0, 3.0)
-    assert (told["state"], told["loud"], told["down"]) == ("key down", False, True)
+    assert (told["state"], told["known"], told["down"]) == ("key down", True, True)
     assert (told["swr"], told["interval"], told["verdict"]) == (
         "1.50",
         "95 % interval: 1.40 to 1.62",
@@ -148,15 +150,20 @@ def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
     assert told["rho"] == pytest.approx(0.2)
     assert told["bar"] == pytest.approx([1 / 6, 0.2, 0.62 / 2.62], abs=1e-4)
     sight.take(LiveReading(time=READING.time, pairs=20, forward_w=0.0), 12.0)
-    told = live_state(sight, True, 13.4, 3.0)
-    assert (told["state"], told["ago"], told["rho"], told["swr"]) == (
+    told = live_state(sight, True, 13.15, 3.0)
+    assert (told["state"], told["ago"], told["rho"], told["swr"], told["age_ms"]) == (
         "key up",
         "3 s ago",
         None,
         "1.50",
+        1150,
     )
-    told = live_state(sight, True, 12.0 + SILENT_S + 0.1, 3.0)
-    assert (told["state"], told["loud"]) == ("no pairs from the microcontroller bridge", True)
+    told = live_state(sight, True, 12.0 + FRESH_S + 0.1, 3.0)
+    assert (told["state"], told["known"]) == (UNKNOWN, False)
+    assert told["reason"] == "The daemon does not respond."
+    sight.take(LiveReading(), 12.0 + FRESH_S)  # it runs, but reads nothing
+    told = live_state(sight, True, 12.0 + FRESH_S + 0.1, 3.0)
+    assert (told["known"], told["reason"]) == (False, "No pairs from the microcontroller bridge.")
     assert place(999.0) < 1.0 < 1.01 > place(5000.0)
 
 
@@ -257,7 +264,16 @@ PAGES = (
         "/transmissions/1",
         "/wiggle",
     ),
-    *("/charts/capture/1", "/charts/transmission/1"),
+    *("/charts/capture/1", "/charts/transmission/1", "/charts/calibration/0"),
+    *(
+        "/overview",
+        "/recent",
+        "/health",
+        "/calibration",
+        "/cables",
+        "/cables?lengths=5,12&at=shack",
+    ),
+    *("/tune", "/isolate", "/verify", "/feedline"),
 )
 
 
@@ -470,7 +486,7 @@ def test_a_flood_is_cut_down_and_who_is_slow_is_waited_for_by_nobody(config: Pat
         said = b""
         while said.count(b"data: ") < 3:
             said += quick.recv(65536)
-        assert b"daemon not running" in said
+        assert b"daemon is not running" in said
         assert client.ask("/")[0] == 200
         for each in (slow, half, quick):
             each.close()

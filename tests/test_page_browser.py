@@ -35,8 +35,14 @@ PAGES = (
     "/journal",
     "/help",
     "/help/build.md",
+    "/health",
+    "/calibration",
+    "/cables",
     "/tune",
     "/wiggle",
+    "/isolate",
+    "/verify",
+    "/feedline",
 )
 SERIOUS = ("serious", "critical")
 FAIR, HIGH = (4.0, 0.16), (4.0, 1.44)  # W forward and reflected: SWR 1.50 and 4.00
@@ -102,7 +108,7 @@ def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) ->
             visitor(browser, page, PHONE) as tab,
         ):
             try:
-                told(tab, "state", "daemon not running")
+                told(tab, "reason", "daemon is not running")
                 daemons.append(Running(config))
                 told(tab, "state", "key up")
                 held.send(*FAIR)
@@ -137,7 +143,7 @@ def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) ->
                 tab.goto(page.url)
                 told(tab, "state", "key down")
                 daemons[0].kill()
-                told(tab, "state", "daemon not running")
+                told(tab, "reason", "daemon is not running")
                 held.send(0, 0)
                 daemons.append(Running(config))
                 told(tab, "state", "key up")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -12,7 +13,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.findings import findings
-from logger.diagnosis.history import read
+from logger.diagnosis.history import YEAR_AGO, read
 from logger.diagnosis.rules import NOTHING, SHACK
 from logger.diagnosis.scoring import Diagnosis, diagnose
 from logger.diagnosis.temperature import ThermalFit, fit_temperature, ln_rho_per_c, power_classes
@@ -167,6 +168,18 @@ def test_a_change_larger_than_that_of_a_shack_is_one_of_the_line() -> None:
     assert sum(line_blame(one.odds) > 0.5 for one in found) >= 7
 
 
+def test_a_season_that_repeats_is_taken_out_beside_a_drift() -> None:
+    about_ns = EPOCH_NS + (BEFORE + 4) * DAY_NS
+    for loss_db, blamed in ((3.0, False), (0.0, True)):  # a year before
+        found = []
+        for seed in range(6):
+            now, then = render(seed, loss_db=3.0), render(seed, loss_db=loss_db)
+            year_ago = {name: then.transmissions[name] for name in (*YEAR_AGO, "channel")}
+            found.append(diagnose(gather(replace(now, year_ago=year_ago), about_ns)))
+        assert sum(line_blame(one.odds) > MOST_LINE_BLAME for one in found) >= 5 * blamed
+        assert blamed or max(line_blame(one.odds) for one in found) <= MOST_LINE_BLAME
+
+
 def test_the_shack_is_described() -> None:
     shack = ThermalFit(warmer_c=-9.0, lift=3.0, is_uneven=True)
     evidence = seen(channels=three(0.18, 0.16, 0.2, days=18.0), slow=20.0, thermal=shack)
@@ -183,7 +196,7 @@ def test_the_shack_is_described() -> None:
 
 def test_the_stored_calibration_gives_the_effect(tmp_path: Path) -> None:
     content = calibrate(SCHOTTKY, GAIN)
-    rows = [transmission(T0 + n * DAY_NS, channel=20) for n in range(3)]
+    rows = [transmission(T0 + n * DAY_NS, channel=20) for n in (-365, 0, 1, 2)]
     with StoreWriter.open(tmp_path / "station.sqlite") as store:
         store.write(rows)
         (calibration_id,) = store.calibrations()
@@ -195,3 +208,6 @@ def test_the_stored_calibration_gives_the_effect(tmp_path: Path) -> None:
         history = read(store, T0 + 2 * DAY_NS)
     assert history.per_c is not None
     assert (history.per_c > 0).all()
+    assert history.year_ago is not None
+    assert history.year_ago["start_ns"].tolist() == [T0]
+    assert history.year_ago["channel"].tolist() == [20]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import msgspec
 
-from logger.cli.commands.status import daemon_lines
 from logger.live.status import (
     ClockStatus,
     ForwarderStatus,
@@ -12,6 +11,7 @@ from logger.live.status import (
     RefusedRowStatus,
     Status,
 )
+from logger.live.status_lines import describe_daemon
 
 STATUS = Status(
     pid=4711,
@@ -102,7 +102,7 @@ def test_the_socket_carries_the_same_json_as_ever() -> None:
 
 def test_a_driver_without_counters_has_read_pairs() -> None:
     def line(status: Status, name: str) -> str:
-        return dict(daemon_lines(status))[name]
+        return dict(describe_daemon(status))[name]
 
     assert line(STATUS, "input") == "800001 lines, 1 malformed"
     assert line(msgspec.structs.replace(STATUS, counters={}), "input") == "800000 pairs"

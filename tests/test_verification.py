@@ -33,6 +33,7 @@ from logger.verification.reading import (
 )
 from logger.verification.schedule import CalibrationDue, Schedule, reminder
 from logger.verification.session import KeyedReading, VerificationState, progress, restore
+from logger.verification.usual_power import MONTH_DB, add_usual_power
 from tests.foreign_verifications import BEGIN_NS, MONTH_NS, Station
 from tests.test_cusum_reference import rows
 from tests.test_store import T0, transmission
@@ -177,6 +178,43 @@ def test_the_usual_power_gives_the_repeatability() -> None:
     assert transmitter_spread_db(rng.uniform(1.0, 12.0, 50)) == TRANSMITTER_DB
 
 
+def test_the_usual_power_tells_a_drift_of_the_forward_port() -> None:
+    found = []
+    for seed in range(5):
+        station = Station(seed, has_open=False)
+        made = checks(station, [(0.0, 0.0)] * 4 + [(-0.6, 0.0)] * 2)
+        known = add_usual_power(made, station.daily())
+        assert [check.usual_db for check in made] == [None] * 6
+        assert judge(known[:4]).verdict == "fine"
+        found.append(judge(known))
+        assert found[-1].drift_db == pytest.approx(-0.6, abs=0.4) or "usual" not in (
+            found[-1].figures
+        )
+    assert sum("usual" in judgement.figures for judgement in found) >= 4
+    assert any("Usual power since the check before" in text for text in words.figures(known))
+    assert "reflected port from" in words.without_open(known)
+
+
+def test_the_usual_power_is_that_at_the_setting_of_the_check() -> None:
+    station = Station(3, has_open=False, has_habit=False)
+    first, second = checks(station, [(0.0, 0.0)] * 2)
+    days = daily(years=0.5, ids=(station.coupler.id,))
+    number = days.day - second.time_ns // DAY_NS
+    usual_w = 1.1 * second.forward_w
+    low = number % 2 == 0
+    days = replace(days, power_w=np.where(low, usual_w / 4, usual_w))
+    known = add_usual_power([first, second], [days])[1]
+    assert known.usual_db == pytest.approx(10 * math.log10(usual_w))
+    assert known.usual_u_db == pytest.approx(MONTH_DB)
+    # Not before the check before, by another calibration, or on another channel.
+    for other in (
+        replace(days, day=days.day + 365),
+        replace(days, calibration_ids=("another",)),
+        replace(days, channel=3),
+    ):
+        assert add_usual_power([first, second], [other])[1] == second
+
+
 def test_a_session_is_restored() -> None:
     state = VerificationState(KeyedReading(Keying(4.0, 0.01, 0.02), T0, 20, 27205.0, 7), True, 3.9)
     session = restore(msgspec.json.encode(state))
@@ -188,16 +226,21 @@ def test_store(tmp_path: Path) -> None:
     station = Station(2)
     with StoreWriter.open(tmp_path / "station.sqlite") as store:
         store.write([transmission(T0 + n * 60 * 10**9, channel=20) for n in range(3)])
+        usual = {"channel": 20, "calibration_id": station.coupler.id, "forward_w_mean": 4.0}
+        store.write([transmission(BEGIN_NS - n * DAY_NS, **usual) for n in range(9, 1, -1)])
         store.insert_calibration(station.coupler.id, dump(station.coupler.content))
     path = tmp_path / "station.sqlite"
-    check = msgspec.structs.replace(station.check(0), verdict="fine", transmission_id=2)
+    check = msgspec.structs.replace(
+        station.check(0), forward_w=3.9, verdict="fine", transmission_id=2
+    )
     with DailyValues.editor(path) as days:
-        assert days.days(0, 1 << 62)[0].transmissions.tolist() == [3]
+        assert days.days(T0 - DAY_NS, 1 << 62)[0].transmissions.tolist() == [3]
     with Verifications.editor(path) as checked:
         assert checked.last_ns() is None
         number = checked.insert(check, "coupler verified")
         (stored,) = checked.all()
         assert stored.load_db == pytest.approx(check.load_db, abs=1e-4)
+        assert stored.usual_db == pytest.approx(10 * math.log10(4.0))
         assert checked.all(check.time_ns - 1) == []
         assert checked.last_ns() == check.time_ns
         (record,) = Store(checked.database).select(VERIFICATIONS, "r.id = ?", number)
@@ -205,7 +248,7 @@ def test_store(tmp_path: Path) -> None:
         (entry,) = Store(checked.database).select(JOURNAL, "TRUE")
         assert entry.columns["kind"] == "remark"
     with DailyValues.editor(path) as days:  # the check is no reading of the antenna
-        assert days.days(0, 1 << 62)[0].transmissions.tolist() == [2]
+        assert days.days(T0 - DAY_NS, 1 << 62)[0].transmissions.tolist() == [2]
 
 
 def test_when_a_check_is_due() -> None:

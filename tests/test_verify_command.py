@@ -59,13 +59,15 @@ def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -
             view.until(lambda text: "the dummy load is read" in text)
             second = mismatchd("verify", "-c", config, check=False)
             assert second.returncode == 1
-            assert "`mismatchd verify` uses this store" in second.stderr
+            assert "`verify` is in progress in another terminal" in second.stderr
             view.press(b"\r")
             view.until(lambda text: "reference meter" in text)
             view.press(b"40\r")
             view.until(lambda text: "check the figure" in text)
             view.press(b"4,1 W\r")
-            view.until(lambda text: "leave it out)" in text)
+            view.until(lambda text: "Can yours be keyed" in text)
+            view.press(b"\r")  # is no answer
+            view.until(lambda text: "yes or no:" in text)
             view.press(b"yes\r")
             view.until(lambda text: "s and Enter" in text)
             assert FULL_REFLECTION in " ".join(view.look().split())

@@ -1,4 +1,4 @@
-"""Control charts of the verifications on one sheet: forward power, and both balances."""
+"""Control charts of the verifications on one sheet: forward powers, and both balances."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from logger.verification.row import Verification
 from logger.verification.words import TITLES, figures, verdict
 
 # Millimetres from the lower left corner of the sheet.
-WIDTH, HIGH, BETWEEN, TOP = 165.0, 46.0, 18.0, 258.0
+WIDTH, HIGH, BETWEEN, TOP, TEXT = 165.0, 46.0, 18.0, 258.0, 66.0
 LEAST_DB = 0.3  # half the height of a panel
 AROUND_DAYS = 20  # beside the first and the last verification
 TICKS = 9
@@ -45,12 +45,14 @@ def draw(verifications: Sequence[Verification], station: str) -> Figure:
             last.time_ns // DAY_NS + AROUND_DAYS,
         )
         bottom = TOP
+        high = min(HIGH, (TOP - TEXT) / len(charts) - BETWEEN)
         for name, (rows, chart) in charts.items():
-            bottom -= HIGH
-            axes = sheet.panel(figure, sheet.LEFT, bottom, WIDTH, HIGH)
+            bottom -= high
+            axes = sheet.panel(figure, sheet.LEFT, bottom, WIDTH, high)
             _panel(axes, rows, chart, span)
-            label = AGAINST[last.reference_w is not None] if name == "forward" else BALANCE
-            if name != "forward" and getattr(rows[0], f"{name}_expected_u_db") is not None:
+            is_power = name in ("forward", "usual")
+            label = AGAINST[last.reference_w is not None] if is_power else BALANCE
+            if not is_power and getattr(rows[0], f"{name}_expected_u_db") is not None:
                 label += " from the calibration"
             axes.set_title(f"{TITLES[name]}: {label}")
             bottom -= BETWEEN

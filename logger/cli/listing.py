@@ -37,11 +37,6 @@ def age(span_ns: int) -> str:
     return f"{seconds}s"
 
 
-def to_second(utc: object) -> str:
-    """Return an exported time to the second."""
-    return f"{str(utc)[:19]}Z"
-
-
 def now_ns() -> int:
     """Return the present time in whole microseconds."""
     return time.time_ns() // 1000 * 1000

@@ -43,6 +43,7 @@ MUCH_NOISE = 3.0  # times the usual noise at that power
 ZERO_PART = 0.5
 MOST_NOISE = 0.05  # of rho, for a transmission to count
 LEAST_BEFORE, LEAST_AFTER = 2, 1  # transmissions on a channel
+SEASON_SHARE = 0.3  # of a season's change, by which it differs from one year to the next
 FULL_RHO = 0.72
 IMPOSSIBLE_RATIO = 1.35
 STILL_V, STILL_SHARE = 3e-4, 0.02
@@ -408,7 +409,28 @@ def _thermal(history: History, readings: _Reading, onset_ns: int) -> ThermalFit 
     middle_ns = [float(np.median(readings.time_ns[side])) for side in (~is_late, is_late)]
     before, change, sd, per_degree, channel_numbers = np.array(figures).T
     days = (middle_ns[1] - middle_ns[0]) / DAY_NS
-    return fit_temperature(before, change, sd, per_degree, channel_numbers, days)
+    plain = fit_temperature(before, change, sd, per_degree, channel_numbers, days)
+    season = [_season(history, channel, onset_ns) for channel in channel_numbers.tolist()]
+    if None in season:
+        return plain
+    # The coupler may have drifted beside a season that repeats.
+    usual = before * np.array(season, dtype=np.float64)
+    sd = np.hypot(sd, SEASON_SHARE * usual)
+    beside = fit_temperature(before, change - usual, sd, per_degree, channel_numbers, days)
+    return max(plain, beside, key=lambda fit: fit.lift)
+
+
+def _season(history: History, channel: float, onset_ns: int) -> float | None:
+    """Return the relative change of rho across the onset's date a year before, None if unknown."""
+    rows = history.year_ago
+    if rows is None:
+        return None
+    own = (rows["channel"] == channel) & np.isfinite(rows["swr"])
+    own &= rows["settled_samples"] >= LEAST_SETTLED
+    rho, is_late = rho_of_swr(rows["swr"][own]), rows["start_ns"][own] >= onset_ns
+    if min(int((~is_late).sum()), int(is_late.sum())) < LEAST_BEFORE:
+        return None
+    return float(np.median(rho[is_late]) / np.median(rho[~is_late])) - 1
 
 
 class _Days(NamedTuple):

@@ -73,6 +73,7 @@ EXCURSIONS = {
     "swr_beside": float,
     "channel": float,
 }
+YEAR_AGO = {"start_ns": int, "swr": float, "settled_samples": int}
 ALARMS = {"raised_ns": int, "value": float}
 UNKEYED = {
     "time_ns": int,
@@ -98,6 +99,8 @@ class History:
     per_c      d ln rho / d temperature of the shack of each transmission's reading, NaN if the
                calibration is missing or not valid; None if not determined
     year_old   channels (NO_CHANNEL without one) in use more than a year before the time in question
+    year_ago   transmissions of the same weeks a year before: start_ns with that year added, swr,
+               settled_samples and channel; None if not determined
     places     those of numbers below NO_CHANNEL in the column `channel`, which stand for antennas
                with channels and for segments of bands
     """
@@ -113,6 +116,7 @@ class History:
     work_ns: tuple[int, ...] = ()
     year_old: frozenset[float] = frozenset()
     per_c: Floats | None = None
+    year_ago: Columns | None = None
     places: Mapping[float, ComparedPlace] = field(default_factory=dict)
 
 
@@ -189,8 +193,26 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
             )
         ),
         _per_c(store, transmissions, np.array([row[-4] for row in rows]), has_temperature),
+        _year_ago(store, since_ns, until_ns, places),
         places.places,
     )
+
+
+def _year_ago(store: Store, since_ns: int, until_ns: int, places: _Places) -> Columns:
+    rows = store.latest(
+        "transmissions",
+        (*YEAR_AGO, *PLACE),
+        "start_ns",
+        since_ns - YEAR_NS,
+        until_ns - YEAR_NS,
+        MOST_TRANSMISSIONS,
+    )
+    table = columns(YEAR_AGO, rows)
+    return {
+        **table,
+        "start_ns": table["start_ns"] + YEAR_NS,
+        "channel": np.array([places.number(*row[-3:]) for row in rows], dtype=np.float64),
+    }
 
 
 def _per_c(

@@ -1,47 +1,38 @@
-"""Course of a fault: when silence is evidence, whether a repair worked, what its level says.
+"""Course of a fault: when silence is evidence, and what its level says.
 
-The transmission is the trial: it has a sign of the fault or it has none. The sequential test
-(A. Wald, Sequential Analysis, 1947) compares what follows a repair with the recurrence of the fault
-before (`recurrence`) and with a sound station.
-
-Where the level has moved, a transmission off the level before the fault is a sign; after a repair
-one that is nearer to the level during the fault, since work moves the level a little, too. Some
-channels may be no worse for the fault, and little power heats no joint: a trial is a transmission
-like those that showed it.
+The transmission is the trial: it has a sign of the fault or it has none. Where the level has moved,
+a transmission off the level before the fault is a sign; after a repair one that is nearer to the
+level during the fault, since work moves the level a little, too.
 """
 
 from __future__ import annotations
 
-import bisect
 import math
 from collections import Counter
 from collections.abc import Sequence
 
 import msgspec
 
+from logger.faults import recurrence
 from logger.faults.memory import FaultMemory, Level, Levels, Session
-from logger.faults.recurrence import join, ln_probability
-from logger.faults.signature import OF_CONTACTS, OF_LEVEL, Signature, signature_of
-from logger.rows import AlarmKind, FaultState
+from logger.faults.recurrence import join
+from logger.faults.signature import OF_CONTACTS, Signature, signature_of
+from logger.rows import FaultState
 from logger.utc import DAY_NS
 
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
-SOUND = 0.005  # share of transmissions with a sign at a sound station
-ERROR = 0.02  # of the test: fixed although it is not, back although it is fixed
-DECIDED = math.log((1 - ERROR) / ERROR)
-LEAST = 10  # clean transmissions needed whatever the rate
-UNENDING = 1000  # the number needed is not searched beyond
 MOST_SESSIONS = 100
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
+LATEST_FADES = 0.8  # likewise for the latest level
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
 LEVEL_MARGIN = 0.01  # of |Γ|, for what the work itself and the weather change,
 LEVEL_PART = 0.1  # and a part of the level
 LASTING = 10  # transmissions in a row off the level
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
-FUTURE_NS = 1 << 62
-LEAST_POWER = 0.5  # of that of transmissions with signs
+APART = 2.0  # standard deviations between levels that tell whether a repair worked
+STRAY = 0.1  # density of |Γ| for other reasons
 
 
 def is_silent(fault: FaultMemory, now_ns: int) -> bool:
@@ -49,20 +40,20 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     return (
         fault.clean >= QUIET_LEAST
         and now_ns - fault.last_ns >= QUIET_NS
-        and _ln_probability(fault, fault.recent) < math.log(CERTAIN)
+        and ln_probability(fault, fault.recent) < math.log(CERTAIN)
     )
 
 
-def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
+def ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
     """Return ln of the probability of sessions after those of a fault, if it goes on.
 
     If the level shows the fault, each channel has a rate of its own; one without signs tells
     nothing.
     """
-    if not _shows_in_level(fault):
-        return ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))
+    if not shows_in_level(fault):
+        return recurrence.ln_probability(_on_any_channel(fault.sessions), _on_any_channel(after))
     return sum(
-        ln_probability(
+        recurrence.ln_probability(
             [session for session in fault.sessions if session.channel == channel],
             [session for session in after if session.channel == channel],
         )
@@ -70,7 +61,8 @@ def _ln_probability(fault: FaultMemory, after: Sequence[Session]) -> float:
     )
 
 
-def _shows_in_level(fault: FaultMemory) -> bool:
+def shows_in_level(fault: FaultMemory) -> bool:
+    """True if transmissions show the fault by their level rather than by excursions."""
     signature = signature_of(fault)
     return signature not in OF_CONTACTS or (signature == Signature.UNDECIDED and bool(fault.during))
 
@@ -85,17 +77,6 @@ def shown_on(fault: FaultMemory) -> list[str]:
     for session in fault.sessions:
         signs[session.channel] += session.signs
     return [channel for channel, number in signs.most_common() if number]
-
-
-def tried_on(fault: FaultMemory) -> list[str]:
-    """Return the channels on which the fault would show again at once.
-
-    A limit is exceeded at once, and a level is off at once. Other alarms, which work clears, may
-    need days to be raised again.
-    """
-    if any(kind in OF_LEVEL for kind in fault.kinds):
-        return shown_on(fault)
-    return [channel for channel in shown_on(fault) if channel in fault.during]
 
 
 def count(fault: FaultMemory, trial: Session) -> None:
@@ -117,44 +98,6 @@ def forget(fault: FaultMemory, levels: Levels) -> None:
     fault.before, fault.during, fault.shown = dict(levels), {}, {}
 
 
-def score(fault: FaultMemory, more: int = 0) -> float:
-    """Return the log odds of fixed against not, after `more` further clean transmissions."""
-    trials, signs = fault.trials + more, fault.relapses
-    sound = signs * math.log(SOUND) + (trials - signs) * math.log1p(-SOUND)
-    further = _clean_sessions(fault, more)
-    return sound - _ln_probability(fault, [*fault.recent, *further])
-
-
-def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
-    """Return sessions of the usual size without signs."""
-    total = sum(session.transmissions for session in fault.sessions)
-    usual = max(round(total / max(len(fault.sessions), 1)), 1)
-    sizes = [usual] * (transmissions // usual)
-    if transmissions % usual:
-        sizes.append(transmissions % usual)
-    channel = next(iter(tried_on(fault)), "")
-    return [Session(FUTURE_NS + n, size, channel=channel) for n, size in enumerate(sizes)]
-
-
-def needed(fault: FaultMemory) -> int | None:
-    """Return how many more clean transmissions would prove a repair, None if too many."""
-    least = max(LEAST - fault.clean, 0)
-    number = bisect.bisect_left(
-        range(UNENDING), DECIDED, lo=least, key=lambda more: score(fault, more)
-    )
-    return number if number < UNENDING else None
-
-
-def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
-    """True if a transmission is like those that showed the fault, so that it would show it."""
-    if _shows_in_level(fault) and channel not in tried_on(fault):
-        return False
-    if AlarmKind.HEATING_JOINT not in fault.kinds:
-        return True
-    shown = fault.shown.get(channel)
-    return shown is not None and watts >= LEAST_POWER * shown.mean
-
-
 def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL_FADES) -> None:
     """Add a transmission's |Γ| to the level of its channel; older ones fade."""
     level = levels.get(channel, Level())
@@ -164,6 +107,11 @@ def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL
     levels[channel] = Level(
         count, level.mean + gain * shift, (1 - gain) * (level.variance + gain * shift * shift)
     )
+
+
+def learn_latest(fault: FaultMemory, channel: str, gamma: float) -> None:
+    """Add a transmission's |Γ| to the latest level of its channel."""
+    learn_level(fault.latest, channel, gamma, LATEST_FADES)
 
 
 def is_known(level: Level) -> bool:
@@ -228,6 +176,49 @@ def _tolerance(before: Level, after: Level, during: Level) -> float:
     moved = abs(during.mean - before.mean)
     margin = LEVEL_MARGIN + LEVEL_PART * before.mean
     return margin + LEVEL_SHARE * moved + LEVEL_SIGMAS * math.sqrt(scatter)
+
+
+def moved_on(fault: FaultMemory) -> list[str]:
+    """Return the channels on which the level just before the repair was another than before."""
+    return [
+        channel
+        for channel, latest in sorted(fault.latest.items())
+        if latest.count >= LEVEL_LEAST_AFTER
+        and channel in fault.before
+        and is_known(fault.before[channel])
+        and abs(latest.mean - fault.before[channel].mean)
+        >= APART * max(_spread(latest), _spread(fault.before[channel]))
+    ]
+
+
+def ln_level_odds(fault: FaultMemory) -> float:
+    """Return ln of the odds that the levels since the repair are those before the fault.
+
+    Against those just before the repair, or further off, on the channels where they differ.
+    """
+    return sum(
+        _ln_level_odds(fault.before[channel], fault.latest[channel], fault.after[channel].mean)
+        for channel in moved_on(fault)
+        if channel in fault.after and fault.after[channel].count >= LEVEL_LEAST_AFTER
+    )
+
+
+def _ln_level_odds(before: Level, latest: Level, gamma: float) -> float:
+    is_further = (gamma - latest.mean) * (latest.mean - before.mean) > 0
+    return _ln_density(before, gamma) - _ln_density(latest, latest.mean if is_further else gamma)
+
+
+def _ln_density(level: Level, gamma: float) -> float:
+    """Return ln of the density of a later mean |Γ|, which may be another one for any reason."""
+    spread = _spread(level)
+    z = (gamma - level.mean) / spread
+    return math.log(math.exp(-z * z / 2) / (spread * math.sqrt(2 * math.pi)) + STRAY)
+
+
+def _spread(level: Level) -> float:
+    """Return the standard deviation of a later mean about a level."""
+    margin = LEVEL_MARGIN + LEVEL_PART * level.mean
+    return math.sqrt((margin / 2) ** 2 + level.variance)
 
 
 def worst_levels(fault: FaultMemory) -> tuple[float, float] | None:

@@ -97,6 +97,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     peaks         numbers of excursions by channel and |Γ| of the peak; see `contacts`
     crowds        |Γ| of the peaks of a contact beside that of another fault
     shown         levels of incident power of transmissions with a sign, watts
+    latest        levels of the last few transmissions, up to the repair
     """
 
     opened_ns: int
@@ -128,6 +129,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     shown: Levels = {}
     peaks: dict[str, list[int]] = {}
     crowds: list[float] = []
+    latest: Levels = {}
 
     @property
     def last_ns(self) -> int:

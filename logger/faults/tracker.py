@@ -13,7 +13,7 @@ from typing import TypeGuard
 import msgspec
 
 from logger.config.load import FaultsOptions
-from logger.faults import contacts, evidence, usual, words
+from logger.faults import contacts, evidence, repair, usual, words
 from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory, Wind
 from logger.faults.signature import (
     BRIEF_NS,
@@ -32,7 +32,7 @@ from logger.faults.signature import (
     is_weak,
     signature_of,
 )
-from logger.places import place_name
+from logger.faults.transmission import channel_of, level_of, power_of, reflection
 from logger.rows import (
     AlarmChange,
     AlarmKind,
@@ -60,8 +60,6 @@ MOST_WINDS = 8
 WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
-DECIMALS, ROUNDING = 4, 1e-8  # as stored: last bits depend on the cut of blocks
-LEVEL_TRIALS = 50  # transmissions since the repair after which a level that is still off counts
 
 Input = AlarmChange | Excursion | Transmission | WeatherRow
 
@@ -121,7 +119,7 @@ class FaultTracker:
             return row if fault is None else _marked(row, fault)
         if isinstance(row, Excursion):
             pending = self.memory.pending
-            item = Break(row.time_ns, _gamma(row.swr_peak))
+            item = Break(row.time_ns, reflection(row.swr_peak))
             if item not in pending and len(pending) < MOST_PENDING:
                 bisect.insort(pending, item)
             owners = [fault for fault in self.memory.faults if explains_excursion(fault, item)]
@@ -155,7 +153,7 @@ class FaultTracker:
             # The repair moves the level, too; and one of these does not decide.
             fault.alarms += 1
             fault.raised[row.kind] = row.time_ns
-            if row.value is None or not evidence.is_level_back(fault, _gamma(row.value)):
+            if row.value is None or not evidence.is_level_back(fault, reflection(row.value)):
                 fault.sign_ns = row.time_ns
             return
         is_open = fault.state == FaultState.OPEN
@@ -253,7 +251,7 @@ class FaultTracker:
         for suspect in list(memory.suspects):
             self._confirm(suspect, row)
         if row.swr is not None and not excursions:
-            self._follow(row, *_level(row, row.swr))
+            self._follow(row, *level_of(row, row.swr))
 
     def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
         """Compare the level of a transmission without excursions with the usual one; learn it."""
@@ -348,17 +346,19 @@ class FaultTracker:
         has_sign = is_off or is_new or fault.is_shifted
         fault.counted_ns = row.end_ns
         if fault.state == FaultState.VERIFYING:
-            self._verify(fault, row, has_sign=has_sign)
+            self._verify(fault, row, self._trial(row, has_sign=has_sign))
             return
+        if row.swr is not None and not excursions:
+            evidence.learn_latest(fault, *level_of(row, row.swr))
         has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
         evidence.count(fault, self._trial(row, has_sign=has_sign))
         if has_sign:
             evidence.adopt(fault)
-            evidence.learn_level(fault.shown, *_power(row))
+            evidence.learn_level(fault.shown, *power_of(row))
             fault.after = {}
             return
         if row.swr is not None:
-            evidence.learn_level(fault.after, *_level(row, row.swr))
+            evidence.learn_level(fault.after, *level_of(row, row.swr))
         if (
             fault.state == FaultState.OPEN
             and fault.family == FaultFamily.FEEDLINE
@@ -373,7 +373,7 @@ class FaultTracker:
         """Open a fault of its own for a second contact among the excursions of a fault."""
         if not excursions or any(other.crowds for other in self.memory.faults):
             return
-        peaks = fault.peaks.setdefault(_channel(row), [0] * contacts.BINS)
+        peaks = fault.peaks.setdefault(channel_of(row), [0] * contacts.BINS)
         for item in excursions:
             peaks[contacts.bin_of(item.gamma)] += 1
         places = contacts.crowds(peaks)
@@ -406,7 +406,7 @@ class FaultTracker:
         """Find out whether the level of a transmission is a sign of the fault."""
         if row.swr is None:
             return
-        channel, gamma = _level(row, row.swr)
+        channel, gamma = level_of(row, row.swr)
         was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
         fault.is_shifted = (
             fault.state != FaultState.QUIET
@@ -418,33 +418,13 @@ class FaultTracker:
         if was_shifted and not fault.is_shifted:
             fault.cleared_ns = max(fault.cleared_ns, row.end_ns)
 
-    def _verify(self, fault: FaultMemory, row: Transmission, *, has_sign: bool) -> None:
-        """Judge a repair by a transmission since then."""
-        assert fault.work_ns is not None
-        if row.start_ns < fault.work_ns:
-            return
-        is_back = fault.family == FaultFamily.INSTRUMENT and any(
-            raised_ns >= fault.work_ns for raised_ns in fault.raised.values()
-        )
-        has_sign |= is_back
-        passes = signature_of(fault) == Signature.PASSING
-        if not (has_sign or passes or evidence.is_trial(fault, *_power(row))):
-            return
-        evidence.count(fault, self._trial(row, has_sign=has_sign))
-        if row.swr is not None:
-            evidence.learn_level(fault.after, *_level(row, row.swr))
-        score = evidence.score(fault)
-        if score <= -evidence.DECIDED:
-            if not is_shift(fault, row.end_ns):
-                self._return(fault, row.end_ns, words.still_present(fault))
-            elif evidence.worst_levels(fault) is not None:
-                self._return(fault, row.end_ns, words.level_remains(fault))
-        elif score >= evidence.DECIDED and fault.clean >= evidence.LEAST and not fault.raised:
-            level_back = evidence.compare_level(fault) is not False
-            if level_back or not _stands(fault):
-                self._close(fault, row.end_ns, words.fixed(fault))
-            elif fault.trials >= LEVEL_TRIALS:
-                self._return(fault, row.end_ns, words.level_remains(fault))
+    def _verify(self, fault: FaultMemory, row: Transmission, trial: Session) -> None:
+        """Close or return a fault if the transmissions since a repair decide."""
+        verdict = repair.judge(fault, row, trial)
+        if verdict == repair.Verdict.FIXED:
+            self._close(fault, row.end_ns, words.fixed(fault))
+        elif verdict is not None:
+            self._return(fault, row.end_ns, words.not_fixed(fault, verdict))
 
     def _trial(self, row: Transmission, *, has_sign: bool) -> Session:
         """Return a transmission as a part of its session."""
@@ -453,7 +433,7 @@ class FaultTracker:
             wind.m_s for wind in self.memory.winds if 0 <= row.start_ns - wind.time_ns < WIND_NS
         ]
         wind_m_s = winds[-1] if winds else None
-        return Session(self.memory.session_ns, 1, int(has_sign), wind_m_s, _channel(row))
+        return Session(self.memory.session_ns, 1, int(has_sign), wind_m_s, channel_of(row))
 
     # Times without a row.
 
@@ -505,10 +485,7 @@ class FaultTracker:
         for fault in self.memory.faults:
             if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
                 continue
-            if fault.state != FaultState.VERIFYING:  # else that was counted for another repair
-                evidence.adopt(fault)
-            fault.state, fault.work_ns = FaultState.VERIFYING, work_ns
-            fault.recent, fault.after, fault.peaks, fault.clean = [], {}, {}, 0
+            repair.begin(fault, work_ns)
             self._change(fault, FaultChangeKind.REPAIRED, work_ns, words.repaired(fault))
 
     # Changes.
@@ -600,25 +577,3 @@ def _contact(fault: FaultMemory) -> tuple[bool, bool, int]:
 
 def _stands(fault: FaultMemory) -> bool:
     return signature_of(fault) == Signature.STANDING
-
-
-def _level(row: Transmission, swr: float) -> tuple[str, float]:
-    """Return channel, or frequency, and |Γ|."""
-    return _channel(row), _gamma(swr)
-
-
-def _channel(row: Transmission) -> str:
-    """Return the name of antenna and channel, or segment; a bare channel is only its number."""
-    if row.antenna is None and (row.channel is not None or row.frequency_khz is None):
-        return str(row.channel)
-    return place_name(row.channel, row.frequency_khz, row.antenna, "")
-
-
-def _gamma(swr: float) -> float:
-    swr = round(swr + ROUNDING, DECIMALS)
-    return (swr - 1) / (swr + 1)
-
-
-def _power(row: Transmission) -> tuple[str, float]:
-    """Return channel, or frequency, and incident watts."""
-    return _channel(row), round(row.forward_w_mean + ROUNDING, DECIMALS)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from logger.faults import evidence
+from logger.faults import evidence, repair
 from logger.faults.memory import FaultMemory
 from logger.faults.recurrence import share
+from logger.faults.repair import Verdict
 from logger.rows import FaultFamily
 from logger.utc import DAY_NS, EPOCH
 from logger.wording import count
@@ -90,7 +91,7 @@ def quiet(fault: FaultMemory) -> str:
 
 def repaired(fault: FaultMemory) -> str:
     assert fault.work_ns is not None
-    number = evidence.needed(fault)
+    number = repair.needed(fault)
     if number is None:
         confirmation = (
             "transmissions cannot confirm the repair, as signs were too rare, paused for too long,"
@@ -104,7 +105,7 @@ def repaired(fault: FaultMemory) -> str:
 
 def _where(fault: FaultMemory) -> str:
     """Return the channels whose level can confirm the repair, in words."""
-    names = sorted(fault.during, key=len)
+    names = sorted(repair.tried_on(fault), key=len) if evidence.shows_in_level(fault) else []
     if not names or len(names) > 3 or not all(name.isdigit() for name in names):
         return ""
     return f" on channel {' or '.join(names)}"
@@ -125,13 +126,10 @@ def breaks(number: int) -> str:
     return f"{count(number, 'excursion')} in one transmission"
 
 
-def still_present(fault: FaultMemory) -> str:
-    """Detail of a return that signs since the work showed."""
-    return f"signs in {fault.relapses} of {count(fault.trials, 'transmission')} since then"
-
-
-def level_remains(fault: FaultMemory) -> str:
-    """Detail of a return that the level showed."""
+def not_fixed(fault: FaultMemory, verdict: Verdict) -> str:
+    """Detail of a return that the transmissions since the work showed."""
+    if verdict == Verdict.SIGNS:
+        return f"signs in {fault.relapses} of {count(fault.trials, 'transmission')} since then"
     levels = evidence.worst_levels(fault)
     assert levels is not None
     before, after = map(_swr, levels)
@@ -151,7 +149,7 @@ def fixed(fault: FaultMemory) -> str:
     signs = f"{sign} in {fault.relapses}" if fault.relapses else f"no {sign}"
     return (
         f"{count(fault.trials, 'transmission')} since the repair on {date(fault.work_ns)}:"
-        f" {signs}{level}. Fixed ({100 * (1 - evidence.ERROR):.0f} %)"
+        f" {signs}{level}. Fixed ({100 * (1 - repair.ERROR):.0f} %)"
     )
 
 

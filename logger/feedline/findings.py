@@ -37,6 +37,21 @@ NEED = (
     " frequency."
 )
 
+BOTH_ENDS = (
+    "A full measurement takes two readings, one with the far end open and one with it shorted: if"
+    " the line is not exactly 50 ohms, one shows too much loss and the other too little."
+)
+ENDS = {
+    "open": "Take the antenna off the far end of the line and leave the line's plug open.",
+    "short": "Take the antenna off the far end of the line and short the line's plug: pin to"
+    " sleeve, the shortest way.",
+}
+
+
+def entry(far_end: str) -> str:
+    """Return the journal entry of a measurement."""
+    return f"feedline measured with its far end {far_end}: antenna disconnected and reconnected"
+
 
 def findings(reading: LineLoss, flags: str, history: Sequence[LineLoss]) -> Iterator[str]:
     """Yield sentences about a reading.

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from logger.isolate.chain import Chain, Part, Symptom
 from logger.isolate.session import TrialOutcome
-from logger.isolate.trial import Trial
+from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.trials import AS_IS
 from logger.live.carrier import SwrReading
 
@@ -153,6 +153,15 @@ def _load(trial: Trial, chain: Chain) -> Iterator[str]:
     yield "rated for the power you send."
     if "tuner" in chain.names[chain.coupler : trial.place + 1]:
         yield "Set the tuner to straight through."
+
+
+def undo_first(trial: Trial, last: Trial | None) -> str:
+    """Return what is to be done about the setup of the last trial, if anything."""
+    if last is not None and trial.setup and last.setup == trial.setup:
+        return "The antenna stays off." if trial.setup == ANTENNA_OFF else ""
+    if last is not None and last.kind not in CHANGES_NOTHING:
+        return "First undo what the last trial changed."
+    return ""
 
 
 def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:

@@ -20,11 +20,26 @@ GENERAL = (
     " licence and local rules require. The transmitter's own limits come first: into a high SWR"
     " or an open line use its lowest power, for a few seconds at most.",
 )
+DAEMON = (
+    "The daemon keeps running: it may raise alarms for these tests, and a notifier `inhibit` may"
+    " cut the carrier off."
+)
+FIRST = (
+    "First read the present state, with everything connected as usual. Stay on this channel"
+    " throughout."
+)
+NO_CARRIER = "no power reaches the coupler when I key"
+NOTHING_NOW = "nothing at the moment"
+BETWEEN = (
+    "This reading lies between sound and faulty. A little more power narrows the interval, within"
+    " the limits of the transmitter."
+)
 CONTRADICTORY = (
     "The outcomes fit neither one faulty part nor two: the fault comes and goes, or a reading was"
     " wrong."
 )
 WIGGLE_NOW = "`mismatchd wiggle` finds an intermittent contact: run it next."
+COMES_AND_GOES = f"The fault comes and goes. {WIGGLE_NOW}"
 WORTH_SAYING = 0.1  # probability of two faulty parts, or of none, above which it is stated
 BAD_LOAD = 0.3  # probability of a bad dummy load above which it is stated
 LOAD_ADVICE = (

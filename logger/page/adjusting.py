@@ -1,7 +1,6 @@
 """Tuning session of the page: takes test transmissions and applies the user's taps.
 
-Transmissions are read from the store, where the daemon writes them as they end. Advice is computed
-on threads.
+Advice is computed on threads.
 """
 
 from __future__ import annotations
@@ -9,15 +8,14 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from typing import Any
 
-from logger.errors import StoreError, UsageError
-from logger.live.carrier import Carrier, SwrReading, first_after, newest_id
-from logger.live.reading import LiveReading
+from logger.cautions import TUNE
+from logger.errors import UsageError
+from logger.live.carrier import Carrier, SwrReading
+from logger.live.key_down import KeyDown
 from logger.page.drawings import Station
-from logger.page.session import PageSession
-from logger.store.reader import Store
+from logger.page.session import CarrierSession, PageSession, floor_message
 from logger.store.work_session import WorkSession
 from logger.tune.advice import TuningAdvice
 from logger.tune.frequency import FrequencyFinder, Where, parse_where
@@ -28,35 +26,46 @@ from logger.tune.positions import (
     parse_setting,
     parse_unit,
 )
-from logger.tune.session import KIND, TuningSession, TuningState, frequencies, restore
+from logger.tune.session import (
+    KIND,
+    TEST_W,
+    TuningSession,
+    TuningState,
+    frequencies,
+    restore,
+)
 from logger.tune.words import findings, keyed, line, outcome, place, setting
 
-LOOK_S = 0.5
-AFTER_S = 8.0  # longest delay between key-up and the stored transmission
-FIT_S = 0.5  # shorter transmissions are too inaccurate
 
+class Adjusting(CarrierSession[TuningSession]):
+    """Tuning session in progress, if any."""
 
-class Adjusting(PageSession[TuningSession]):
-    """Tuning session in progress, if any; `changed` is called when there is something new."""
+    name = "tune"
 
-    def __init__(self, station: Station, changed: Callable[[], None]) -> None:
-        super().__init__(WorkSession(station.store, KIND, restore, time.time_ns))
-        self._station, self._changed = station, changed
-        self._last_id = 0  # of the transmissions that were taken
+    def __init__(self, station: Station, changed: Callable[[PageSession[Any]], None]) -> None:
+        super().__init__(station, WorkSession(station.store, KIND, restore, time.time_ns), changed)
         self._advice: TuningAdvice | None = None
         # Reading and transmission whose channel the user has to give.
         self._pending: tuple[SwrReading, int | None] | None = None
         self._finder = FrequencyFinder(station.options)
-        self._message = ""
-        self._until_s = 0.0
-        self._step = 0
-
-    @property
-    def step(self) -> int:
-        """Number of the present step, -1 without a session."""
-        return self._step if self.active else -1
 
     # taps
+
+    async def apply(self, what: str, fields: Mapping[str, str]) -> None:
+        """See PageSession."""
+        step = fields.get("step", "")
+        if what == "begin":
+            await self.begin(fields)
+        elif what == "resume":
+            await self.resume()
+        elif what == "set":
+            await self.set(fields.get("at", ""), step)
+        elif what == "channel":
+            await self.channel(fields.get("channel", ""), step)
+        elif what == "forget":
+            await self.forget(step)
+        elif what == "end":
+            await self.end()
 
     async def begin(self, fields: Mapping[str, str]) -> None:
         """Start a new session, replacing an interrupted one."""
@@ -112,33 +121,13 @@ class Adjusting(PageSession[TuningSession]):
 
     # transmissions
 
-    def take(self, reading: LiveReading) -> None:
-        """Process a reading of the feed: a key-down means that a transmission will follow."""
-        if reading.keyed:
-            self._until_s = time.monotonic() + AFTER_S
+    def _waits(self, session: TuningSession) -> bool:
+        return self._pending is None
 
-    async def run(self) -> None:
-        """Look for new transmissions until cancelled."""
-        while True:
-            await asyncio.sleep(LOOK_S)
-            if not self.active or time.monotonic() > self._until_s:
-                continue
-            async with self._tap:
-                session = self._work.session
-                if session is None or self._pending is not None:
-                    continue
-                with suppress(StoreError):
-                    carrier = await asyncio.to_thread(self._look)
-                    if carrier is not None and carrier.id is not None:
-                        self._last_id = carrier.id
-                        await self._take(session, carrier)
-
-    async def _take(self, session: TuningSession, carrier: Carrier) -> None:
+    async def _measure(self, session: TuningSession, carrier: Carrier) -> None:
         swr = carrier.reading
-        if carrier.duration_s < FIT_S:
-            self._show(f"{carrier.duration_s:.1f} s is too short; key once more.")
-        elif swr is None:
-            self._show(f"{carrier.forward_w:.2g} W is below the readable floor; use a little more.")
+        if swr is None:
+            self._show(floor_message(carrier))
         elif (where := self._finder.find(carrier)) is None:
             self._pending = swr, carrier.id
             self._show(f"Recorded SWR {swr.swr:.2f}.")
@@ -159,22 +148,24 @@ class Adjusting(PageSession[TuningSession]):
         self._advice = await asyncio.to_thread(session.advice) if session.ready else None
         self._show(message)
 
-    def _show(self, message: str) -> None:
-        self._message = message
-        self._step += 1
-        self._changed()
-
     async def _start(self) -> None:
         """Forget what belongs to an earlier session."""
-        self._last_id = await asyncio.to_thread(self._newest)
+        await self._listen(KeyDown(TEST_W))
         self._advice = self._pending = None
         self._finder = FrequencyFinder(self._station.options)
         self._step = 0
 
     # display
 
-    def view(self) -> dict[str, Any] | None:
-        """Return the state that the page shows, or None without a session."""
+    def values(self) -> dict[str, Any]:
+        """See PageSession."""
+        return {
+            "session": self._details(),
+            "unfinished": None if self.active else self.unfinished(),
+            "cautions": TUNE,
+        }
+
+    def _details(self) -> dict[str, Any] | None:
         session = self._work.session
         if session is None:
             return None
@@ -183,6 +174,7 @@ class Adjusting(PageSession[TuningSession]):
         to = None if advice is None else advice.to
         return {
             "step": self.step,
+            "hint": self._hint,
             "session": self._work.id,
             "place": f"position {len(state.positions)}",
             "here": setting(unit, session.present.setting),
@@ -211,16 +203,6 @@ class Adjusting(PageSession[TuningSession]):
             "complete": session.complete,
             "drawable": bool(state.read),
         }
-
-    # on threads
-
-    def _look(self) -> Carrier | None:
-        with Store.reader(self._station.store) as store:
-            return first_after(store, self._last_id)
-
-    def _newest(self) -> int:
-        with Store.reader(self._station.store) as store:
-            return newest_id(store)
 
     def _end(self, state: TuningState) -> None:
         self._work.end(outcome(state) if state.has_moved else None)

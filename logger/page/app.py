@@ -16,7 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from logger.errors import MismatchdError, UsageError
-from logger.page import faults, handbook, views, work
+from logger.page import cables, faults, handbook, instrument, views, work
 from logger.page.chart_renderer import Rendering
 from logger.page.guard import Guard
 from logger.page.site import Site, templates
@@ -38,8 +38,9 @@ def application(
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:
-        workers = [worker for site in sites for worker in (site.watcher, site.adjusting)]
-        tasks = [asyncio.create_task(worker.run()) for worker in workers]
+        runs = [site.watcher.run for site in sites]
+        runs += [session.run for site in sites for session in site.sessions.values()]
+        tasks = [asyncio.create_task(run()) for run in runs]
         try:
             yield
         finally:
@@ -47,15 +48,15 @@ def application(
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             rendering.close()
-            for session in (
-                session for site in sites for session in (site.wiggling, site.adjusting)
-            ):
+            for session in (session for site in sites for session in site.sessions.values()):
                 with suppress(MismatchdError):
                     await session.close()
 
     app = Starlette(
         routes=[
-            Route("/", views.live),
+            Route("/", views.home),
+            Route("/recent", views.recent),
+            Route("/overview", views.overview),
             Route("/events", work.readings),
             Route("/transmissions", views.transmissions),
             Route("/transmissions/{id:int}", views.transmission),
@@ -69,6 +70,10 @@ def application(
             Route("/alarms", views.alarms),
             Route("/alarms/{id:int}", views.alarm),
             Route("/alarms/{id:int}/acknowledge", views.acknowledge, methods=["POST"]),
+            Route("/alarms/{id:int}/shelve", views.shelve, methods=["POST"]),
+            Route("/health", instrument.health),
+            Route("/calibration", instrument.calibration),
+            Route("/cables", cables.compare),
             Route("/drift", views.drift),
             Route("/report", views.report),
             Route("/report/file", views.report_file),
@@ -77,15 +82,19 @@ def application(
             Route("/help", handbook.topics),
             Route("/help/{name}.md", handbook.topic),
             Route("/help/{name}.svg", handbook.drawing),
-            Route("/tune", work.tune),
-            Route("/tune/events", work.positions),
-            Route("/tune/{what}", work.adjust, methods=["POST"]),
-            Route("/wiggle", work.wiggle),
-            Route("/wiggle/events", work.joints),
-            Route("/wiggle/{what}", work.tap, methods=["POST"]),
+            *(
+                route
+                for name in sites[0].sessions
+                for route in (
+                    Route(f"/{name}", work.session),
+                    Route(f"/{name}/events", work.states),
+                    Route(f"/{name}/{{what}}", work.tap, methods=["POST"]),
+                )
+            ),
             Route("/enter", work.enter),
             Route("/enter", work.entered, methods=["POST"]),
             Route("/leave", work.leave, methods=["POST"]),
+            Route("/manifest.webmanifest", views.manifest),
             *(Route(site.prefix, add_slash) for site in sites if site.prefix),
             *([Route(ROOT, stations)] if sites[0].prefix else []),
             Route("/static/palette.css", views.palette),

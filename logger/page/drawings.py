@@ -13,19 +13,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
 
+from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile
 from logger.charts.palette import VARIABLES
-from logger.config.load import StationOptions
+from logger.config.load import FeedlineOptions, StationOptions
 from logger.errors import UsageError
 from logger.local_time import in_zone
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
+from logger.utc import DAY_NS
 from logger.verification.schedule import CalibrationDue
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from logger.page.multiples import Multiples
     from logger.report.gather import Report
+    from logger.report.summary import FaultLine
     from logger.report.words import ReportSection
 
 WIDTH_MM, HEIGHT_MM = 100.0, 118.0
@@ -50,6 +54,13 @@ class Station(NamedTuple):
     line_db: float | None = None  # loss of the installed line, None if unknown
     due: CalibrationDue | None = None
     zone: tzinfo = UTC  # of the times on charts
+    line: FeedlineOptions = FeedlineOptions()
+
+    @property
+    def coupler(self) -> Coupler:
+        """The calibrated coupler."""
+        options = self.options
+        return Coupler(self.calibration, options.frequency_khz, options.temperature_range_c)
 
 
 class Drawing(NamedTuple):
@@ -71,6 +82,35 @@ class ReportView(NamedTuple):
     charts: list[Drawing]
     hidden: int  # channels without a chart
     entries: list[str]
+
+
+class Overview(NamedTuple):
+    """What the home page shows of the feedline: its state, the first open fault, its last days."""
+
+    state: str
+    sentence: str
+    fault: FaultLine | None
+    story: str
+    days: Multiples
+
+
+def overview(station: Station) -> Overview:
+    """Return the overview."""
+    from logger.diagnosis.fault_story import paragraph, tell_story
+    from logger.page.multiples import DAYS, draw_days
+    from logger.store.days import DailyValues
+
+    now_ns = time.time_ns()
+    with Store.reader(station.store) as store:
+        summary = _report(station, store).summary
+        fault = summary.faults[0] if summary.faults else None
+        story = ""
+        if fault is not None and fault.id is not None:
+            story = paragraph(tell_story(store, fault.id, now_ns))
+    with DailyValues.reader(station.store) as values:
+        days = values.days(now_ns - (DAYS - 1) * DAY_NS, now_ns)
+    drawings = draw_days(days, now_ns // DAY_NS, station.limit)
+    return Overview(summary.state, summary.sentence, fault, story, drawings)
 
 
 def transmission(station: Station, number: int) -> list[Drawing]:
@@ -112,6 +152,25 @@ def fault(station: Station, number: int) -> list[Drawing]:
     scene = scene._replace(zone=station.zone)
     svg = _svg(small(scene, WIDTH_MM, FAULT_MM), f"f{number}", f"Course of fault {number}")
     return [Drawing("Excursions per hour on the air, level, signs and states", svg)]
+
+
+def calibration(station: Station, _: int) -> list[Drawing]:
+    """Return the calibration sheet."""
+    from logger.charts.calibration import draw
+
+    return [Drawing("Calibration", _svg(draw(station.calibration), "k", "Calibration sheet"))]
+
+
+def verifications(station: Station, _: int) -> list[Drawing]:
+    """Return the control charts of the checks of the coupler."""
+    from logger.charts.verifications import draw
+    from logger.store.verifications import Verifications
+
+    with Verifications.reader(station.store) as store:
+        checks = store.all()
+    if not checks:
+        raise UsageError("no check yet")
+    return [Drawing("Checks", _svg(draw(checks, station.name), "v", "Control charts"))]
 
 
 def report(station: Station) -> ReportView:

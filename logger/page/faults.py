@@ -37,6 +37,7 @@ def fault(request: Request) -> Response:
     values = {
         "fault": story.fault,
         "shown_fault": fault_id,
+        "since_work": story.transmissions_since_work,
         "paragraph": paragraph(story),
         "timeline": [(format_ns(note.time_ns), note) for note in notes],
         "diagnosis": story.diagnosis,

@@ -30,7 +30,7 @@ FORM_TOKEN = "form"
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self';"
-    " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    " manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS = {
     "Content-Security-Policy": POLICY,

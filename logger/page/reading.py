@@ -10,6 +10,8 @@ from logger.live.reading_tracker import ReadingTracker
 from logger.physics.reflection import rho_of_swr
 
 HIGHEST = 999.0  # shown if all power is reflected
+FRESH_S = 1.2  # oldest pair by which the page says whether the key is down; see stream.js
+UNKNOWN = "UNKNOWN: do not touch"
 MARKS = (1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
 
 
@@ -23,18 +25,22 @@ def live_state(
 ) -> dict[str, Any]:
     """Return the state of the live page.
 
-    state    in one or two words; `loud` if something is wrong
+    state    key down, key up or UNKNOWN, the latter with its `reason`
+    known    True if the newest pair is fresh, `age_ms` old
     utc      time of the newest pair, which the browser shows in its zone instead of `time`
     verdict  on the SWR, by the threshold of a good SWR and the alarm limit
     bar      positions of lower bound, SWR and upper bound
     rho      reflection coefficient while the key is down, else null
     """
     newest, keyed, peaks = tracker.newest, tracker.keyed, tracker.peaks
-    headline, loud = _state(tracker, connected, now_s)
-    down = connected and not loud and newest is not None and newest.keyed
+    reason = _doubt(tracker, connected, now_s)
+    known = not reason
+    down = known and newest is not None and newest.keyed
     state: dict[str, Any] = {
-        "state": headline,
-        "loud": loud,
+        "state": UNKNOWN if reason else "key down" if down else "key up",
+        "reason": reason,
+        "known": known,
+        "age_ms": round(1000 * (now_s - tracker.pairs_s)) if known else 0,
         "down": down,
         "utc": newest.time if newest is not None else None,
         "time": f"{newest.time[11:19]} UTC" if newest is not None and newest.time else "",
@@ -72,13 +78,14 @@ def scale(limit: float) -> Sequence[tuple[float, str]]:
     return [(place(mark), f"{mark:g}") for mark in MARKS if mark < limit or mark > 1.3 * limit]
 
 
-def _state(tracker: ReadingTracker, connected: bool, now_s: float) -> tuple[str, bool]:
+def _doubt(tracker: ReadingTracker, connected: bool, now_s: float) -> str:
+    """Return why nothing is known about the key, empty if a fresh pair tells its state."""
     if not connected:
-        return "daemon not running", True
-    if tracker.newest is None:
-        return "waiting for a pair", False
-    if tracker.silent(now_s):
-        return "no pairs from the microcontroller bridge", True
-    if tracker.newest.time is None:
-        return "waiting for a pair", False
-    return ("key down" if tracker.newest.keyed else "key up"), False
+        return "The daemon is not running."
+    if tracker.newest is None or tracker.newest.time is None:
+        return "Waiting for the first pair."
+    if now_s - tracker.heard_s > FRESH_S:
+        return "The daemon does not respond."
+    if now_s - tracker.pairs_s > FRESH_S:
+        return "No pairs from the microcontroller bridge."
+    return ""

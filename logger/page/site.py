@@ -9,6 +9,7 @@ from typing import Any
 
 import msgspec
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
@@ -22,8 +23,12 @@ from logger.page.admission import Gate
 from logger.page.chart_renderer import ChartRenderer, Rendering
 from logger.page.drawings import Station
 from logger.page.events import MOST_STREAMS, LatestState
-from logger.page.reading import live_state, place, scale
+from logger.page.isolating import Isolating
+from logger.page.measuring import Measuring
+from logger.page.reading import UNKNOWN, live_state, place, scale
+from logger.page.session import PageSession
 from logger.page.stations import add_prefix
+from logger.page.verifying import Verifying
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
 from logger.store.faults import Faults, Headline
@@ -58,10 +63,17 @@ class Site:
         self.title, self.prefix = title or station.name, prefix
         self.sites: Sequence[Site] = (self,)
         self.cookie = "mismatchd-page"
-        self.live, self.joints, self.positions = LatestState(), LatestState(), LatestState()
+        self.live = LatestState()
         self.renderer = ChartRenderer(station, rendering)
-        self.wiggling = Wiggling(station.store)
-        self.adjusting = Adjusting(station, self.post_positions)
+        sessions: Sequence[PageSession[Any]] = (
+            Wiggling(station.store),
+            Adjusting(station, self.post),
+            Isolating(station, self.post),
+            Verifying(station, self.post),
+            Measuring(station, self.post),
+        )
+        self.sessions = {session.name: session for session in sessions}
+        self.boards = {name: LatestState() for name in self.sessions}
         self.watcher = Watcher(station.store, self._receive)
         self._tracker = ReadingTracker()
         self._connected = False
@@ -97,7 +109,8 @@ class Site:
     def initial_state(self) -> dict[str, Any]:
         """Return the state that the live page shows until the first event arrives."""
         return self._live_state() | {
-            "state": "waiting for the daemon",
+            "state": UNKNOWN,
+            "reason": "Waiting for the first state.",
             "marks": scale(self.station.limit),
             "limit": self.station.limit,
         }
@@ -105,24 +118,16 @@ class Site:
     @property
     def audience(self) -> int:
         """Number of viewers of all live pages."""
-        return sum(board.audience for board in (self.live, self.joints, self.positions))
+        return sum(board.audience for board in (self.live, *self.boards.values()))
 
     @property
     def is_crowded(self) -> bool:
         """True if the live pages of all stations have as many viewers as they may."""
         return sum(site.audience for site in self.sites) >= MOST_STREAMS
 
-    def post_joints(self) -> None:
-        """Post the present state of the wiggle session."""
-        self._post(self.joints, self.wiggling.view())
-
-    def post_positions(self) -> None:
-        """Post the present state of the tuning session."""
-        adjusting = self.adjusting
-        self._post(self.positions, {"step": adjusting.step} if adjusting.active else None)
-
-    def _post(self, board: LatestState, session: dict[str, Any] | None) -> None:
-        board.post(_json(self._live_state() | {"session": session}))
+    def post(self, session: PageSession[Any]) -> None:
+        """Post the present state of a session."""
+        self.boards[session.name].post(_json(self._live_state() | {"session": session.view()}))
 
     def _live_state(self) -> dict[str, Any]:
         now_s = time.monotonic()
@@ -140,25 +145,26 @@ class Site:
         return self._headlines
 
     def _receive(self, readings: Sequence[LiveReading], connected: bool) -> None:
-        now_s = time.monotonic()
+        now_s, before = time.monotonic(), self._tracker.newest
         for reading in readings:
             self._tracker.take(reading, now_s)
-            self.wiggling.take(reading)
-            self.adjusting.take(reading)
+            for session in self.sessions.values():
+                session.take(reading)
         self._connected = connected
         if not connected:
             self._tracker.lose()
-        if self.audience or self.wiggling.active or self.adjusting.active:
+        if self.audience or any(session.active for session in self.sessions.values()):
             self.watcher.keep_open()
-        if now_s - self._posted_s < PERIOD_S / 2:
+        newest = self._tracker.newest
+        moved = before is None or newest is None or newest.keyed != before.keyed
+        if now_s - self._posted_s < PERIOD_S / 2 and not moved:
             return
         self._posted_s = now_s
         if self.live.audience:
             self.live.post(_json(self._live_state()))
-        if self.joints.audience:
-            self.post_joints()
-        if self.positions.audience:
-            self.post_positions()
+        for session in self.sessions.values():
+            if self.boards[session.name].audience:
+                self.post(session)
 
     def _troubles(self) -> dict[str, Any]:
         """Return the faults that are not closed and the kinds of open alarms."""
@@ -168,6 +174,15 @@ class Site:
                 return {"active": Faults(store.database).headlines(), "open_alarms": alarms}
         except StoreError:
             return {"active": [], "open_alarms": []}
+
+
+def mark_code(text: str) -> Markup:
+    """Return text as HTML in which what stands between backticks is code."""
+    parts = [escape(part) for part in text.split("`")]
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if place % 2 else part
+        for place, part in enumerate(parts)
+    )
 
 
 def site_of(request: Request) -> Site:
@@ -188,6 +203,7 @@ def templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["code"] = mark_code
     environment.globals.update(place=place, count=count, list_ids=list_ids, percent=percent)
     return environment
 

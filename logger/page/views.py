@@ -7,9 +7,9 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from logger.charts.palette import style_sheet
+from logger.charts.palette import INK, PAPER, style_sheet
 from logger.diagnosis.alarms import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import Diagnosis, Weighed
@@ -21,13 +21,17 @@ from logger.page.site import site_of
 from logger.places import with_antenna
 from logger.store.alarms import WAITING, Alarms
 from logger.store.journal import NOTES, Journal
+from logger.store.reader import Store
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
+from logger.utc import format_ns, parse_duration
 from logger.wording import likely
 
 N = TypeVar("N", int, None)
 
 ROWS = 40  # per page
+RECENT = 5  # on the home page
 LONGEST_TEXT = 2000
+SHELVES = {"1h": "1 hour", "8h": "8 hours", "1d": "1 day", "7d": "7 days"}
 LATEST = 1 << 62
 
 
@@ -35,10 +39,27 @@ class Missing(Exception):  # noqa: N818 - a response, not an error
     """No such row."""
 
 
-def live(request: Request) -> Response:
-    """Show the live reading."""
+def home(request: Request) -> Response:
+    """Show the live reading and, as parts that take a moment, the state of the feedline."""
     site = site_of(request)
-    return site.page(request, "live.html", {"live": site.initial_state()})
+    return site.page(request, "home.html", {"live": site.initial_state()})
+
+
+def recent(request: Request) -> Response:
+    """Show the last transmissions, as part of a page."""
+    rows, _ = list_rows(request, TRANSMISSIONS)
+    values = {"rows": [_transmission(row) for row in rows[:RECENT]]}
+    return site_of(request).page(request, "recent.html", values)
+
+
+async def overview(request: Request) -> Response:
+    """Show the state of the feedline and its last days, as part of a page."""
+    site = site_of(request)
+    values = {
+        "overview": await site.renderer.render(drawings.overview),
+        "limit": site.station.limit,
+    }
+    return site.page(request, "overview.html", values)
 
 
 def transmissions(request: Request) -> Response:
@@ -83,11 +104,13 @@ def alarms(request: Request) -> Response:
     of_fault = "TRUE" if fault_id is None else f"r.fault_id = {fault_id}"
     with site_of(request).opened() as store:
         waiting = store.alarms(f"{WAITING} AND {of_fault} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
+        shelved = _list_shelved(store)
     rows, further = list_rows(request, ALARMS, f"NOT {WAITING} AND {of_fault}")
     if further is not None and fault_id is not None:
         further += f"&fault={fault_id}"
     values = {"waiting": waiting, "rows": [row.columns for row in rows], "fault_id": fault_id}
-    return site_of(request).page(request, "alarms.html", values | {"further": further})
+    values |= {"further": further, "shelved": shelved}
+    return site_of(request).page(request, "alarms.html", values)
 
 
 def alarm(request: Request) -> Response:
@@ -97,8 +120,21 @@ def alarm(request: Request) -> Response:
         if not alarms:
             raise Missing
         diagnosis = diagnosis_of(store, alarms[0])
-    values = {"alarm": alarms[0], "diagnosis": diagnosis, "causes": list_causes(diagnosis)}
+        shelved = _list_shelved(store)
+    values = {
+        "alarm": alarms[0],
+        "diagnosis": diagnosis,
+        "causes": list_causes(diagnosis),
+        "shelved": shelved.get(alarms[0].kind),
+        "spans": SHELVES,
+    }
     return site_of(request).page(request, "alarm.html", values)
+
+
+def _list_shelved(store: Store) -> dict[str, str]:
+    """Return the end of shelving, UTC, of each shelved kind of alarm."""
+    shelved = Alarms(store.database).shelved_until(now_ns())
+    return {kind: format_ns(until_ns) for kind, until_ns in shelved.items()}
 
 
 def list_causes(diagnosis: Diagnosis) -> list[tuple[str, Weighed]]:
@@ -115,6 +151,19 @@ def acknowledge(request: Request) -> Response:
     number = request.path_params["id"]
     with Alarms.editor(site_of(request).station.store) as alarms:
         alarms.acknowledge(number, now_ns())
+    return RedirectResponse(f"/alarms/{number}", 303)
+
+
+def shelve(request: Request) -> Response:
+    """Shelve the kind of an alarm for the time chosen, or report it again."""
+    number, span = request.path_params["id"], request.scope["visit"].fields.get("for", "")
+    with Alarms.editor(site_of(request).station.store) as alarms:
+        if span == "":
+            alarms.unshelve(number)
+        elif span in SHELVES:
+            alarms.shelve(number, now_ns() + parse_duration(span), now_ns())
+        else:
+            raise UsageError(f"a kind is shelved for one of: {', '.join(SHELVES)}")
     return RedirectResponse(f"/alarms/{number}", 303)
 
 
@@ -169,6 +218,8 @@ CHARTS: dict[str, Callable[..., list[drawings.Drawing]]] = {
     "transmission": drawings.transmission,
     "capture": drawings.capture,
     "tuning": drawings.tuning,
+    "calibration": drawings.calibration,
+    "verifications": drawings.verifications,
 }
 
 
@@ -186,6 +237,25 @@ async def chart(request: Request) -> Response:
 async def palette(_: Request) -> Response:
     """Return the colours of the page as CSS variables, light and dark."""
     return Response(style_sheet(), media_type="text/css")
+
+
+def manifest(request: Request) -> Response:
+    """Return what a phone needs to install the page; it does nothing without the network."""
+    site = site_of(request)
+    icons = [
+        {"src": f"/static/icon-{size}.png", "sizes": f"{size}x{size}", "type": "image/png"}
+        for size in (192, 512)
+    ]
+    content = {
+        "name": site.title,
+        "short_name": site.title[:12],
+        "start_url": f"{site.prefix}/",
+        "display": "standalone",
+        "background_color": PAPER,
+        "theme_color": INK,
+        "icons": [{**icon, "purpose": "any maskable"} for icon in icons],
+    }
+    return JSONResponse(content, media_type="application/manifest+json")
 
 
 def list_rows(

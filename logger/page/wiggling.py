@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from logger.cautions import WIGGLE
 from logger.errors import UsageError
 from logger.live.reading import LiveReading
 from logger.page.session import PageSession
 from logger.store.work_session import WorkSession
 from logger.wiggle.ranking import Ranked
 from logger.wiggle.session import (
+    KEY_DOWN_S,
     KIND,
     LEAST_KEY_DOWN_S,
     MOST_KEY_DOWN_S,
@@ -21,7 +24,7 @@ from logger.wiggle.session import (
     new_state,
     restore,
 )
-from logger.wiggle.words import remark
+from logger.wiggle.words import JOINTS, remark
 
 MOST_JOINTS, MOST_NAME = 20, 40
 SOON = 0.8  # share of the allowed key-down time after which the page warns
@@ -29,6 +32,8 @@ SOON = 0.8  # share of the allowed key-down time after which the page warns
 
 class Wiggling(PageSession[WiggleSession]):
     """Wiggle session in progress, if any."""
+
+    name = "wiggle"
 
     def __init__(self, store: Path) -> None:
         super().__init__(WorkSession(store, KIND, restore, time.time_ns))
@@ -40,6 +45,32 @@ class Wiggling(PageSession[WiggleSession]):
         """Number of the present step, -1 without a session."""
         session = self._work.session
         return -1 if session is None else 2 * session.state.index + session.state.moving
+
+    async def apply(self, what: str, fields: Mapping[str, str]) -> None:
+        """See PageSession."""
+        step = fields.get("step", "")
+        if what == "begin":
+            await self.begin(fields.get("joints", ""), fields.get("seconds", ""))
+        elif what == "resume":
+            await self.resume(fields.get("seconds", ""))
+        elif what == "next":
+            await self.go_on(step)
+        elif what == "again":
+            await self.again(step)
+        elif what == "end":
+            await self.end()
+
+    def values(self) -> dict[str, Any]:
+        """See PageSession."""
+        return {
+            "session": self.view(),
+            "ranked": self.ranked(),
+            "unfinished": None if self.active else self.unfinished(),
+            "names": JOINTS,
+            "cautions": WIGGLE,
+            "seconds": KEY_DOWN_S,
+            "seconds_span": (LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S),
+        }
 
     async def begin(self, names: str, key_down_s: str) -> None:
         """Start a new session for joints given one per line, replacing an interrupted one."""

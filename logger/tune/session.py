@@ -9,6 +9,7 @@ from logger.tune.estimate import Posterior, estimate
 from logger.tune.positions import Adjustment, ChannelReading, Position, span_khz
 
 KIND = "tune"  # in the store
+TEST_W = 5.0  # above this, a test transmission is not at low power
 LEAST, USUAL = 2, 3  # frequencies per position: minimum for advice; low, middle and high
 
 

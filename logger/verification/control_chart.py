@@ -41,13 +41,17 @@ class ControlChart:
         )
 
 
-def control_chart(value: Floats, u: Floats, expected_u: float | None) -> ControlChart:
+def control_chart(
+    value: Floats, u: Floats, expected_u: float | None, wander_u: float = 0.0
+) -> ControlChart:
     """Return the chart of readings in order of time, n >= 1.
 
     u           standard deviation of each from one time to the next, (n,)
     expected_u  standard uncertainty of the prediction, which is 0; None without one
+    wander_u    standard deviation of a slow change without a cause, which no average reduces
     """
     target, target_u = _target(value, u, expected_u)
+    target_u = math.hypot(target_u, wander_u)
     reach = WIDTH * np.hypot(u, target_u)
     ewma, variance = np.empty_like(value), np.empty_like(value)
     average, spread2 = target, 0.0

@@ -18,16 +18,16 @@ import numpy as np
 from logger.blocks import Floats
 from logger.verification.control_chart import ControlChart, control_chart
 from logger.verification.row import Verification
+from logger.verification.usual_power import WANDER_DB
 
 Verdict = Literal["fine", "drifting", "recalibrate"]
 Suspect = Literal["forward", "reflected", "both", "transmitter", "load", "undetermined"]
 
-FIGURES = ("forward", "load", "open")
 # Change of each figure per dB of change of the suspect.
 PATTERNS: dict[Suspect, dict[str, float]] = {
-    "forward": {"forward": 1.0, "load": -1.0, "open": -1.0},
+    "forward": {"forward": 1.0, "usual": 1.0, "load": -1.0, "open": -1.0},
     "reflected": {"load": 1.0, "open": 1.0},
-    "both": {"forward": 1.0},  # without a meter: the transmitter
+    "both": {"forward": 1.0, "usual": 1.0},  # without a meter: the transmitter
     "load": {"load": 1.0},
 }
 SIZE_DB = {"load": 4.0}  # standard deviation of a change, of others:
@@ -97,13 +97,14 @@ def charts_of(
     """Return the control chart of each figure, with its verifications.
 
     They are those by the calibration of the last verification; of the forward figure, those with a
-    meter as well, or without one as well.
+    meter as well, or without one as well. Without a meter the usual power is a second reference.
     """
     last = verifications[-1]
     own = [row for row in verifications if row.calibration_id == last.calibration_id]
     has_meter = last.reference_w is not None
     parts = {
         "forward": [row for row in own if (row.reference_w is not None) == has_meter],
+        "usual": [row for row in own if row.usual_db is not None and not has_meter],
         "load": own,
         "open": [row for row in own if row.open_db is not None],
     }
@@ -115,9 +116,11 @@ def _chart(name: str, rows: Sequence[Verification]) -> ControlChart:
         np.array([getattr(row, field) for row in rows], dtype=np.float64)
         for field in (f"{name}_db", f"{name}_u_db")
     )
-    if name == "forward" and rows[0].reference_w is None:
+    is_of_transmitter = name in ("forward", "usual") and rows[0].reference_w is None
+    if is_of_transmitter:
         u = u * _transmitter_spread(value, u)
-    return control_chart(value, u, getattr(rows[0], f"{name}_expected_u_db"))
+    wander_u_db = WANDER_DB if is_of_transmitter else 0.0
+    return control_chart(value, u, getattr(rows[0], f"{name}_expected_u_db"), wander_u_db)
 
 
 def _transmitter_spread(value: Floats, u: Floats) -> float:

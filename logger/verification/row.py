@@ -10,7 +10,8 @@ class Verification(msgspec.Struct, frozen=True, kw_only=True):
 
     `.._db` is the departure, `.._u_db` its repeatability, `.._expected_u_db` the uncertainty of the
     prediction, None if nothing is predicted: then the departure is the plain ratio, or dB above
-    1 W. The verdict is that of the time.
+    1 W. `usual_db` is the usual power before the check, in dB above 1 W (see `usual_power`); it is
+    not stored. The verdict is that of the time.
     """
 
     time_ns: int
@@ -38,3 +39,6 @@ class Verification(msgspec.Struct, frozen=True, kw_only=True):
     calibration_id: str
     transmission_id: int | None = None
     open_transmission_id: int | None = None
+    usual_db: float | None = None
+    usual_u_db: float | None = None
+    usual_expected_u_db: None = None

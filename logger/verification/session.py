@@ -9,6 +9,8 @@ from logger.verification.reading import Keying, verify
 from logger.verification.row import Verification
 
 KIND = "verify"  # in the store
+LOAD_S, OPEN_S = 10.0, 4.0  # duration of the key-downs
+RESTART = "the daemon uses another calibration than the configuration; restart it, then verify"
 
 
 class KeyedReading(msgspec.Struct, frozen=True):
@@ -59,6 +61,11 @@ class VerificationSession:
                 None if open_end is None else open_end.transmission_id,
             ),
         )
+
+
+def is_plausible(shown_w: float, load: KeyedReading) -> bool:
+    """True if a reference meter may have shown this while the load was read."""
+    return 0.5 < shown_w / load.keying.forward_w < 2
 
 
 def restore(content: bytes) -> VerificationSession:

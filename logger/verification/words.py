@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from logger.physics.reflection import COVERAGE
 from logger.utc import format_ns
 from logger.verification.judgement import Judgement, Suspect, charts_of
+from logger.verification.prediction import DB
 from logger.verification.row import Verification
 from logger.wording import capitalize
 
 TITLES = {
     "forward": "Forward power",
+    "usual": "Usual power since the check before",
     "load": "Balance on the load",
     "open": "Balance into the open end",
 }
@@ -31,10 +34,6 @@ ADVICE: dict[Suspect, str] = {
     " the ports from the load and the transmitter.",
 }
 RECALIBRATE = "`mismatchd calibrate bench` makes a new calibration."
-WITHOUT_OPEN = (
-    "An open end at low power would compare the two ports much more closely; the SWR depends on"
-    " their balance."
-)
 
 
 def figures(verifications: Sequence[Verification]) -> Iterator[str]:
@@ -43,7 +42,11 @@ def figures(verifications: Sequence[Verification]) -> Iterator[str]:
     for name, (rows, chart) in charts_of(verifications).items():
         if rows[-1] is not last:
             continue
-        shown = "reflected over forward" if name != "forward" else f"{last.forward_w:.3g} W"
+        shown = "reflected over forward"
+        if name == "forward":
+            shown = f"{last.forward_w:.3g} W"
+        elif name == "usual":
+            shown = f"{math.exp(chart.value[-1] / DB):.3g} W"
         if name == "forward" and last.reference_w is not None:
             shown += f" where the meter showed {last.reference_w:.3g} W"
         is_predicted = getattr(last, f"{name}_expected_u_db") is not None
@@ -57,6 +60,15 @@ def figures(verifications: Sequence[Verification]) -> Iterator[str]:
             f" {'calibration' if is_predicted else 'first checks'}"
             f" (limits {_signed(low)} to {_signed(high)})."
         )
+
+
+def without_open(verifications: Sequence[Verification]) -> str:
+    """Return what the last verification could not show without an open end."""
+    _, chart = charts_of(verifications)["load"]
+    return (
+        "The SWR depends on the balance of the two ports. The load alone shows a drift of the"
+        f" reflected port from {chart.reach[-1]:.1f} dB on, an open end at low power from 0.2 dB."
+    )
 
 
 def verdict(judgement: Judgement) -> list[str]:

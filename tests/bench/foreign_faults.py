@@ -36,7 +36,7 @@ from pathlib import Path
 
 from logger.config.load import FaultsOptions
 from logger.faults import FaultTracker
-from logger.faults.evidence import DECIDED
+from logger.faults.repair import DECIDED
 from logger.notify import messages
 from logger.notify.fault_queue import FaultQueue
 from logger.rows import (

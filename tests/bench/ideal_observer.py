@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from tests.foreign_faults import History, MeasuredOver
+from tests.foreign_faults.causes import LoosePlug, WindContact
 from tests.foreign_faults.habits import Traffic
 
 DRAWS = 60
@@ -26,8 +27,8 @@ def ln_odds(history: History, number: int) -> float:
     """Return ln of the odds that so many clean transmissions after the work give a true repair."""
     work_ns = next(entry.time_ns for entry in history.journal if entry.outcome)
     after = [over for over in history.overs if over.start_ns >= work_ns][:number]
-    shares = _shares_with_opening(history, after)
-    if shares.any():
+    if isinstance(history.causes[0], LoosePlug | WindContact):
+        shares = _shares_with_opening(history, after)
         silence = float(np.exp(REWORKS * np.log1p(-shares).sum()).mean())
         return -math.log(max(silence, 1e-300))
     before = [bool(over.plain) for over in history.overs if over.start_ns < work_ns][-RECENT:]

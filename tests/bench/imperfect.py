@@ -6,7 +6,8 @@ Worlds are those of `tests.imperfect_bench`; the shack is up to 15 degrees from 
 0.5 to 4 W, SWR 1 to 5, log-uniform, each reading a mean of 200 pairs. The oracle knows the
 distributions, the detectors' laws at the bench, and what the bench read: its interval is that of
 the true reflection among the readings of many other worlds that are most like this one in leak
-measured at the bench, reflection read and power. It never needs a fit, nor doubts a detector, so
+measured at the bench, reflection read and power; their loads reach to SWR 30, so that it takes no
+width from knowing where those to be read end. It never needs a fit, nor doubts a detector, so
 that widths beside it compare calibrations of several powers; those of one power are wider.
 """
 
@@ -35,7 +36,8 @@ USUAL = Assumptions()
 ROOM_C = 15.0  # the shack's range
 PAIRS = 200
 HIGHEST_SWR = 5.0
-ORACLE_WORLDS, ORACLE_READINGS, NEIGHBOURS = 1800, 80, 500
+ORACLE_SWR = 30.0  # the oracle does not know where the loads to be read end
+ORACLE_WORLDS, ORACLE_READINGS, NEIGHBOURS = 1800, 150, 500
 SWR_BINS = (1.0, 1.2, 1.5, 2.0, 3.0, 5.0)
 LEAST_COVERAGE, HIGHEST_WIDTH = 0.94, 1.3
 
@@ -50,11 +52,17 @@ class Readings(NamedTuple):
     leak: float
 
 
-def play(world: bench.World, seed: int, count: int, lowest_w: float = 0.5) -> Readings:
+def play(
+    world: bench.World,
+    seed: int,
+    count: int,
+    lowest_w: float = 0.5,
+    highest_swr: float = HIGHEST_SWR,
+) -> Readings:
     """Random loads, powers and temperatures."""
     rng = np.random.default_rng([seed, 73])
     watts = np.exp(rng.uniform(np.log(lowest_w), np.log(4.0), count))
-    swr = np.exp(rng.uniform(0, np.log(HIGHEST_SWR), count))
+    swr = np.exp(rng.uniform(0, np.log(highest_swr), count))
     rho = (swr - 1) / (swr + 1)
     gamma = rho * np.exp(2j * np.pi * rng.random(count))
     echo = rng.uniform(0.5, 1.0, count) * np.exp(2j * np.pi * rng.random(count))
@@ -97,7 +105,7 @@ class Oracle:
             own = 10_000_000 + seed + number
             directivity = DIRECTIVITIES_DB[number % len(DIRECTIVITIES_DB)]
             world = bench.draw_world(own, directivity, **draws)
-            readings = play(world, own, ORACLE_READINGS)
+            readings = play(world, own, ORACLE_READINGS, highest_swr=ORACLE_SWR)
             place, read = self._place(world, readings)
             parts.append(place)
             targets.append(readings.rho - read)

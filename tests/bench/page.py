@@ -2,8 +2,11 @@
 nobody there, and with fifty who read slowly beside a flood of requests.
 
 python -m tests.bench.page [alarms] [rounds]
+python -m tests.bench.page pixels [key-downs]
 
 The visitors are a process of their own at the lowest priority: they stand for other machines.
+`pixels` prints the time from the first pair of a key-down, or of a key-up, on the serial port until
+a browser on this machine has painted it.
 """
 
 from __future__ import annotations
@@ -13,6 +16,7 @@ import os
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -22,7 +26,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.latency import measure
-from tests.page_server import serving
+from tests.page_server import chromium, serving
+from tests.station import Running, line, pty, write_config
 
 RATE = 200
 SLOW, FLOODING = 50, 2
@@ -133,6 +138,80 @@ def come(port: int, slow: int, flooding: int) -> None:
     print(f"{served} of {slow} streams served; {each_s:.0f} requests/s: {counts}")
 
 
+PIXEL_MS = 150.0  # 95 % of key-downs and key-ups are on the screen within this time
+PAINTED = """() => {
+    const part = document.querySelector("[data-show=state]");
+    window.painted = [];
+    new MutationObserver(() => requestAnimationFrame(() => {
+        const after = new MessageChannel();  // its message follows the frame
+        const text = part.textContent;
+        after.port1.onmessage = () =>
+            window.painted.push([(performance.timeOrigin + performance.now()) / 1e3, text]);
+        after.port2.postMessage(0);
+    })).observe(part, {childList: true, characterData: true, subtree: true});
+}"""
+
+
+class Keyer:
+    """Writes RATE pairs a second to a pseudo-terminal, and notes when the key moved."""
+
+    def __init__(self, master: int) -> None:
+        self.moves: list[tuple[float, str]] = []
+        self._master, self._down, self._ended = master, False, threading.Event()
+        self._thread = threading.Thread(target=self._write)
+        self._thread.start()
+
+    def _write(self) -> None:
+        lines, shown = {True: line(4.0, 0.16), False: line(0, 0)}, False
+        while not self._ended.wait(1 / RATE):
+            down = self._down
+            if down != shown:
+                self.moves.append((time.time(), "key down" if down else "key up"))
+                shown = down
+            os.write(self._master, lines[down])
+
+    def move(self) -> None:
+        """Put the key down, or release it."""
+        self._down = not self._down
+
+    def end(self) -> None:
+        """Stop writing."""
+        self._ended.set()
+        self._thread.join()
+
+
+def pixels(key_downs: int) -> None:
+    """Print the time from pair to pixel."""
+    rng = np.random.default_rng(3)
+    with tempfile.TemporaryDirectory() as folder, pty() as (master, name):
+        config = write_config(Path(folder), name)
+        daemon, keyer = Running(config), Keyer(master)
+        try:
+            with serving(config) as page, chromium() as browser:
+                tab = browser.new_page()
+                tab.goto(page.url)
+                tab.wait_for_function(
+                    "() => document.querySelector('[data-show=state]').textContent === 'key up'"
+                )
+                tab.evaluate(PAINTED)
+                for _ in range(2 * key_downs):
+                    keyer.move()
+                    tab.wait_for_timeout(rng.uniform(700, 1100))
+                painted = tab.evaluate("painted")
+        finally:
+            keyer.end()
+            daemon.kill()
+    took_ms = [
+        1e3 * min((at - moved_s for at, text in painted if text == word and at > moved_s))
+        for moved_s, word in keyer.moves
+    ]
+    p50, p95 = np.percentile(took_ms, [50, 95])
+    print(
+        f"pair to pixel, {len(took_ms)} moves of the key: median {p50:.0f} ms, p95 {p95:.0f} ms,"
+        f" highest {max(took_ms):.0f} ms; {PIXEL_MS:g} ms are allowed for 95 %"
+    )
+
+
 CROWDS = {"no page": None, "page, nobody there": (0, 0), "crowded": (SLOW, FLOODING)}
 
 
@@ -163,6 +242,8 @@ def main(alarms: int, rounds: int) -> None:
 
 if __name__ == "__main__" and sys.argv[1:2] == ["crowd"]:
     come(*map(int, sys.argv[2:]))
+elif __name__ == "__main__" and sys.argv[1:2] == ["pixels"]:
+    pixels(int(sys.argv[2]) if len(sys.argv) > 2 else 40)
 elif __name__ == "__main__":
     main(
         int(sys.argv[1]) if len(sys.argv) > 1 else 20,

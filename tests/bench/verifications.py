@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
+from statistics import NormalDist
 
 import numpy as np
 
 from logger.verification.judgement import Judgement, judge
 from logger.verification.row import Verification
+from logger.verification.usual_power import add_usual_power
 from tests.foreign_verifications import Station
 
 MONTHS, DRIFT_DB, FIRST = 24, 0.5, (1, 12)
@@ -34,8 +36,26 @@ def run(
     verdicts = []
     for month in range(months):
         checks.append(station.check(month, drift[month]))
+        if station.has_habit:
+            checks = add_usual_power(checks, station.daily())
         verdicts.append(judge(checks))
     return checks, verdicts
+
+
+def ideal(kind: dict[str, object], stations: int) -> float:
+    """Share of drifts of the reflected port that the load tells an ideal observer.
+
+    It knows the reading of the sound coupler and its repeatability exactly, and takes the mean of
+    two checks, with limits at three standard deviations as the charts.
+    """
+    shares = []
+    for seed in range(stations):
+        station = Station(1000 + seed, **kind)  # type: ignore[arg-type]
+        checks = [station.check(0) for _ in range(60)]
+        spread_db = float(np.std([check.load_db for check in checks]))
+        z = DRIFT_DB / spread_db * np.sqrt(2)
+        shares.append(NormalDist().cdf(z - 3) + NormalDist().cdf(-z - 3))
+    return float(np.mean(shares))
 
 
 def false_alarms(kind: dict[str, object], stations: int, months: int = MONTHS) -> float:
@@ -83,6 +103,9 @@ def main() -> None:
             continue
         rate = false_alarms(kind, stations)
         print(f"{name}: false alarms {rate:.2%} of sound checks")
+        if not kind.get("has_open"):
+            share = ideal({**kind, "has_habit": False}, stations)
+            print(f"  an ideal observer of the load: {DRIFT_DB} dB reflected told {share:.1%}")
         for port, words in enumerate(("forward", "reflected", "both alike")):
             for ramp in (1, 6):
                 share, names, error_db = told(kind, port, stations, ramp)

@@ -12,12 +12,12 @@ import click
 import msgspec
 
 from logger.cli import station
-from logger.cli.listing import AcknowledgeGroup, age, config_of, now_ns, store_path, to_second
+from logger.cli.listing import AcknowledgeGroup, age, config_of, now_ns, store_path
 from logger.cli.station import config_option, local_option, zone_of
 from logger.cli.stations import each_station, stations_option
 from logger.errors import UsageError
 from logger.local_time import in_zone
-from logger.utc import format_ns, parse_duration, parse_time
+from logger.utc import format_ns, parse_duration, parse_time, to_second
 
 
 @click.group("alarms", cls=AcknowledgeGroup, invoke_without_command=True)

@@ -24,10 +24,11 @@ from logger.cli.commands.calibrate_fit import class_option, fit_and_write
 from logger.cli.guides.bench import UNITS, BenchGuide, PowerScale
 from logger.cli.guides.session import stoppable
 from logger.cli.guides.terminal import Terminal
-from logger.cli.numbers import numbers, positive
+from logger.cli.numbers import numbers
 from logger.cli.station import config_option, configuration, output_option
 from logger.errors import BenchPointError, MismatchdError, UsageError
 from logger.live.status import ask
+from logger.wording import parse_positive
 
 HIGHEST_W = 4.0  # proposed if the points file states none
 
@@ -47,7 +48,7 @@ def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
     prompt = f"Highest transmit power of the station [{proposed:g} W]:"
     while True:
         answer = terminal.answer(prompt)
-        highest_w = positive(answer.rstrip(" Ww")) if answer else proposed
+        highest_w = parse_positive(answer.rstrip(" Ww")) if answer else proposed
         if highest_w is not None:
             break
         terminal.say(f"{answer!r} is not a valid answer; give Enter, watts such as 12, or q")
@@ -69,7 +70,7 @@ def _ask_load(terminal: Terminal, file: PointsFile) -> float | None:
         if answer == "unknown":
             file.state_load_db(None)
             return None
-        load_db = positive(answer.removesuffix("db").strip().lstrip("-"))
+        load_db = parse_positive(answer.removesuffix("db").strip().lstrip("-"))
         if load_db is not None and LOAD_DB[0] <= load_db <= LOAD_DB[1]:
             file.state_load_db(load_db)
             return load_db

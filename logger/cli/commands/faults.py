@@ -13,11 +13,12 @@ import click
 import msgspec
 
 from logger.cli import station
-from logger.cli.listing import AcknowledgeGroup, age, config_of, now_ns, store_path, to_second
+from logger.cli.listing import AcknowledgeGroup, age, config_of, now_ns, store_path
 from logger.cli.station import config_option, local_option, zone_of
 from logger.cli.stations import each_station, stations_option
 from logger.errors import UsageError
 from logger.local_time import in_zone
+from logger.utc import to_second
 from logger.wording import count
 
 if TYPE_CHECKING:

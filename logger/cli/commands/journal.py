@@ -10,7 +10,6 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.listing import to_second
 from logger.cli.station import (
     config_option,
     config_sections,
@@ -23,7 +22,7 @@ from logger.config.report import one_line
 from logger.errors import UsageError
 from logger.local_time import in_zone
 from logger.store.journal import ANTENNA, KINDS, Journal
-from logger.utc import FOREVER, format_ns, parse_time
+from logger.utc import FOREVER, format_ns, parse_time, to_second
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -167,6 +167,7 @@ def _station(config_path: Path) -> Station:
         line_db(config),
         calibration_due(config),
         reader_zone(None, config.time_zone, os.environ),
+        config.feedline,
     )
 
 

@@ -10,7 +10,6 @@ import click
 from logger.cli.guides.session import stoppable
 from logger.cli.guides.setup import SetupGuide
 from logger.cli.guides.terminal import Terminal
-from logger.cli.numbers import positive
 from logger.cli.station import config_option
 from logger.config.load import ENVIRONMENT, Config, load
 from logger.errors import ConfigError, MismatchdError
@@ -18,6 +17,7 @@ from logger.live.status import ask
 from logger.setup import unit
 from logger.setup.answers import Answers, AnswersFile
 from logger.setup.rendering import CALIBRATION
+from logger.wording import parse_positive
 
 WAYS = {
     "w": "a wattmeter, and the power can be set to several values (the best)",
@@ -109,7 +109,7 @@ def _calibrate(terminal: Terminal, config: Config) -> bool:
         case "1":
             watts = None
             while watts is None:
-                watts = positive(terminal.answer("That power, W:").rstrip(" Ww"))
+                watts = parse_positive(terminal.answer("That power, W:").rstrip(" Ww"))
             arguments += ["--powers", f"{watts:g}", "--conditions", "matched,reversed"]
             arguments += ["--detector", "schottky"]
         case "n":

@@ -5,15 +5,13 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import click
 import msgspec
 
-from logger.cli.listing import to_second
 from logger.cli.station import (
     config_sections,
     configuration,
@@ -25,13 +23,13 @@ from logger.cli.stations import each_station, stations_option
 from logger.config.load import InfluxOptions, Sections
 from logger.errors import CalibrationError, StoreError
 from logger.live.status import (
-    ClockStatus,
     ForwarderStatus,
     NotifierStatus,
     Status,
     ask,
     expect_access,
 )
+from logger.live.status_lines import describe_daemon, describe_forwarder, describe_notifier
 from logger.local_time import in_zone
 from logger.service.upkeep import calibration_due
 from logger.store.deliveries import Deliveries
@@ -39,7 +37,7 @@ from logger.store.faults import Faults
 from logger.store.outbox import Outbox
 from logger.store.reader import Store
 from logger.store.verifications import Verifications
-from logger.utc import format_ns
+from logger.utc import format_ns, to_second
 from logger.verification.schedule import Schedule
 from logger.wording import count
 
@@ -122,14 +120,14 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
         outlets = [
             line
             for forwarder in forwarders
-            for line in _forwarder_lines(forwarder, stored["server_warnings"])
+            for line in describe_forwarder(forwarder, stored["server_warnings"])
         ]
-        outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
+        outlets += [line for notifier in notifiers for line in describe_notifier(notifier)]
         if "calibration" in stored and schedule.due_ns is not None:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         zone = zone_of(config_path, local)
-        for name, text in [*daemon_lines(live), *doubt, *outlets, *_store_lines(stored)]:
+        for name, text in [*describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
     return live is not None
 
@@ -164,45 +162,6 @@ def _columns(live: Status | None) -> dict[str, Any]:
     return columns
 
 
-def _clock(clock: ClockStatus) -> str:
-    text = clock.times
-    if clock.steps:
-        text += f", set {count(clock.steps, 'time')}"
-    if clock.ahead_s:
-        text += f", row times {clock.ahead_s:g} s ahead of the clock"
-    if clock.mended:
-        text += f", {count(clock.mended, 'timestamp')} that ran backwards corrected"
-    return text
-
-
-def daemon_lines(live: Status | None) -> list[tuple[str, str]]:
-    """Return the lines on the daemon, each with its name."""
-    if live is None:
-        return [("daemon", "not running")]
-    last = "none yet"
-    if live.last_pair_ns is not None:
-        last = f"{to_second(format_ns(live.last_pair_ns))}, {live.pairs_per_s:g} pairs/s"
-    counters = ", ".join(f"{n} {name}" for name, n in live.counters.items() if n)
-    lines = [
-        ("daemon", f"running for {live.running_s:.0f} s, pid {live.pid}"),
-        ("last pair", last),
-        ("key", "down" if live.keyed else "up"),
-        ("input", counters or (count(live.pairs, "pair") if live.pairs else "nothing read yet")),
-        ("gaps", f"{live.gaps} since the start"),
-        ("clock", _clock(live.clock)),
-    ]
-    if live.rows_dropped:
-        lines.append(("dropped", f"{count(live.rows_dropped, 'row')} and raw pairs"))
-    if live.store_error:
-        lines.append(("store", live.store_error))
-    if live.stalled_s:
-        text = f"the disk has not responded for {live.stalled_s:.1f} s; alarms are still delivered"
-        lines.append(("disk", text))
-    elif live.stalls:
-        lines.append(("disk", f"{count(live.stalls, 'stall')} of more than 0.25 s since the start"))
-    return lines
-
-
 def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
     if "store_error" in stored:
         return [("store", stored["store_error"])]
@@ -228,47 +187,3 @@ def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
         *(faults or [("fault", "none")]),
         *(alarms or [("open alarm", "none")]),
     ]
-
-
-def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
-    last = notifier.last_delivered_utc
-    delivered = f"last delivery {to_second(last)}" if last else "nothing delivered yet"
-    waiting = count(notifier.waiting, "message")
-    lines = [
-        ("notify", f"{notifier.name}: {waiting} waiting; {delivered}"),
-        *_progress_lines(notifier),
-    ]
-    if notifier.given_up:
-        lines.append(("", f"{count(notifier.given_up, 'recent message')} refused and dropped"))
-    return lines
-
-
-def _forwarder_lines(
-    forwarder: ForwarderStatus, warnings: Mapping[str, Sequence[str]] = MappingProxyType({})
-) -> list[tuple[str, str]]:
-    last = forwarder.last_success_utc
-    accepted = f"rows last accepted {to_second(last)}" if last else "no rows accepted yet"
-    backlog = count(forwarder.backlog, "row")
-    lines = [
-        ("influxdb", f"{forwarder.name}: {backlog} waiting; {accepted}"),
-        *_progress_lines(forwarder),
-        *(("", f"the server {warning}") for warning in warnings.get(forwarder.name, ())),
-    ]
-    if forwarder.refused:
-        lines.append(("", f"{forwarder.refused} refused and skipped, the latest:"))
-        lines += [
-            ("", f"{row.table} {row.id} of {to_second(row.time_utc)}: {row.reason}")
-            for row in forwarder.refused_rows
-        ]
-    return lines
-
-
-def _progress_lines(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
-    lines = []
-    if outlet.delivering_since_utc:
-        lines.append(("", f"delivering since {to_second(outlet.delivering_since_utc)}"))
-    if outlet.last_error:
-        state = "failing" if outlet.failing else "resolved"
-        last = to_second(outlet.last_error_utc)
-        lines.append(("", f"{state}: {outlet.last_error} (last {last})"))
-    return lines

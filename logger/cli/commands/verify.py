@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import click
 import msgspec
-import numpy as np
 
 from logger.cautions import VERIFY, before_keying
 from logger.cli.guides.carriers import Carriers
@@ -18,16 +18,12 @@ from logger.cli.guides.terminal import Terminal
 from logger.cli.guides.verify import VerificationGuide
 from logger.cli.station import config_option, configuration, make_ready
 from logger.config.load import Config
-from logger.store.days import DailyValues
-from logger.store.lock import StoreLock
 from logger.store.reader import Store
 from logger.store.tables import VERIFICATIONS
 from logger.store.verifications import Verifications
 from logger.store.work_session import WorkSession
 from logger.utc import DAY_NS, format_ns
 from logger.verification import words
-from logger.verification.judgement import judge
-from logger.verification.reading import TRANSMITTER_DB, transmitter_spread_db
 from logger.verification.session import (
     KIND,
     VerificationSession,
@@ -36,7 +32,6 @@ from logger.verification.session import (
     restore,
 )
 
-USUAL_NS = 60 * DAY_NS  # of which the usual power is taken
 SAVED = "readings are kept; `mismatchd verify` continues from here"
 DAEMON = (
     "The daemon keeps running: an open end raises high-swr and opens a fault, and a notifier"
@@ -50,7 +45,8 @@ def command(config_path: Path | None) -> None:
     """Check the coupler against its dummy load.
 
     Once a month, key ten seconds into the dummy load of the calibration, in place of the line; if
-    you like, read a reference meter, and key an open end at low power. The readings are compared
+    you have one, read a reference meter. Where the transmitter permits it, key an open end at low
+    power: the load alone does not show a small drift of the reflected port. Readings are compared
     with what the calibration predicts, and with earlier checks by control charts. The verdict is
     fine, drifting (which port, by how much, since when) or recalibrate. It is stored (`export
     verifications`), noted in the journal, drawn by `chart verifications`, and used by `report` to
@@ -62,19 +58,19 @@ def command(config_path: Path | None) -> None:
     terminal = Terminal()
     carriers = Carriers(config, terminal)
     make_ready(config, carriers.coupler)
-    lock = StoreLock(config.store.path, "verify")
-    try:
-        columns = _verify(config, terminal, carriers)
-    finally:
-        lock.release()
+    path = config.store.path
+    with closing(WorkSession(path, KIND, restore, time.time_ns, exclusive=True)) as work:
+        work.reserve()
+        columns = _verify(config, terminal, carriers, work)
     if not sys.stdout.isatty():  # a person has read it in words
         click.echo(msgspec.json.encode(columns).decode())
 
 
-def _verify(config: Config, terminal: Terminal, carriers: Carriers) -> dict[str, Any]:
+def _verify(
+    config: Config, terminal: Terminal, carriers: Carriers, work: WorkSession[VerificationSession]
+) -> dict[str, Any]:
     """Lead through the check; return the exported columns of its row."""
     coupler, path = carriers.coupler, config.store.path
-    work = WorkSession(path, KIND, restore, time.time_ns)
     with stoppable(
         terminal,
         lambda: f"stopped; {SAVED if work.session else 'nothing was saved'}",
@@ -90,36 +86,18 @@ def _verify(config: Config, terminal: Terminal, carriers: Carriers) -> dict[str,
             )
         VerificationGuide(terminal, carriers, session, work.save, config.station).run()
     assert session.state.load is not None
-    new = session.result(coupler, _transmitter_db(path, session.state.load.channel))
     with Verifications.editor(path) as store:
-        history = [*store.all(new.time_ns - 1), new]
-        judgement = judge(history)
-        new = msgspec.structs.replace(
-            new,
-            verdict=judgement.verdict,
-            port=judgement.port,
-            drift_db=judgement.drift_db,
-            drift_u_db=judgement.drift_u_db,
-            since_ns=judgement.since_ns,
-        )
-        number = store.insert(new, words.entry(judgement))
+        spread_db = store.transmitter_db(session.state.load.channel, time.time_ns())
+        new = session.result(coupler, spread_db)
+        number, history, judgement = store.conclude(new)
         (record,) = Store(store.database).select(VERIFICATIONS, "r.id = ?", number)
     work.end()
     terminal.say("")
     for text in (*words.figures(history), *words.verdict(judgement)):
         terminal.say(text)
     if new.open_db is None:
-        terminal.say(words.WITHOUT_OPEN)
+        terminal.say(words.without_open(history))
     terminal.say("Put the line back on, unkeyed, and see that the SWR is as before.")
     due = format_ns(new.time_ns + config.calibration.verify_every_days * DAY_NS)[:10]
     terminal.say(f"The next check is due on {due}. `mismatchd chart verifications` draws them.")
     return dict(record.columns)
-
-
-def _transmitter_db(path: Path, channel: int | None) -> float:
-    """Return the transmitter's repeatability by its usual power on this channel."""
-    now_ns = time.time_ns()
-    with DailyValues.editor(path) as values:
-        recent = values.days(now_ns - USUAL_NS, now_ns)
-    own = [days.power_w for days in recent if days.channel == channel]
-    return transmitter_spread_db(np.asarray(own[0], dtype=np.float64)) if own else TRANSMITTER_DB

@@ -20,7 +20,7 @@ from logger.calibration.steady import Level, Quiet, SteadyReading, Trouble, Watc
 from logger.cautions import CALIBRATE, before_keying
 from logger.cli.guides.pairs import PairListener
 from logger.cli.guides.terminal import Stop, Terminal
-from logger.cli.numbers import positive
+from logger.wording import parse_positive
 
 HELP = (
     "Each step asks for Enter, then for the key, then for what the reference instrument showed."
@@ -122,7 +122,7 @@ class BenchGuide:
         answer = self._pairs.ask("Enter when ready:")
         if self._obey(answer):
             return
-        if answer and step.power_w > 0 and (typed := positive(answer)):
+        if answer and step.power_w > 0 and (typed := parse_positive(answer)):
             figure = typed
         elif answer:
             say(f"{answer!r} is not a valid answer; give {ANSWERS}")
@@ -162,7 +162,7 @@ class BenchGuide:
             )
             if answer == REPEAT or self._obey(answer):
                 return None
-            figure = positive(answer.rstrip(" WVwv")) if answer and has_figure else proposed
+            figure = parse_positive(answer.rstrip(" WVwv")) if answer and has_figure else proposed
             if figure is None or (answer and not has_figure):
                 self._terminal.say(f"{answer!r} is not a valid answer; give {ANSWERS}")
                 continue

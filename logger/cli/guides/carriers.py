@@ -13,14 +13,11 @@ from logger.cli.station import coupler_of
 from logger.config.load import Config
 from logger.errors import MismatchdError
 from logger.live.carrier import Carrier, CarrierSource, DaemonSource, DriverSource, SwrReading
+from logger.live.key_down import ENOUGH_S, FIT_S, USUAL_W, KeyDown
 from logger.live.reading import LiveReading
 from logger.live.status import ask
 
-ENOUGH_S = 3.0  # sufficient duration of a key-down
-TOO_LONG_S = 10.0
 SILENCE_S = 10.0
-FIT_S = 0.5  # shorter carriers are too inaccurate
-USUAL_W = 10.0  # above this, the user is warned that it is too much for a test
 NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
@@ -97,7 +94,7 @@ def wait_for_event(
     `most_w` is the power above which the user is warned, `enough_s` the duration asked for. Raises
     Stop, MismatchdError, EndOfInput.
     """
-    latest_s, down_s = time.monotonic(), None
+    latest_s, key_down = time.monotonic(), KeyDown(most_w, enough_s)
     warnings = set()
 
     def warn(text: str) -> None:
@@ -118,19 +115,13 @@ def wait_for_event(
                 return carrier
             terminal.say(f"{carrier.duration_s:.1f} s is too short; key once more.")
             source.begin()
-            down_s = None
+            key_down.restart()
             warnings.clear()
         if reading is not None:
             latest_s = now_s
             terminal.draw(*_forms(reading))
-            if reading.keyed:
-                down_s = now_s if down_s is None else down_s
-                if (reading.forward_w or 0) > most_w:
-                    warn("Too much power for this test: release the key.")
-                if now_s - down_s > max(TOO_LONG_S, enough_s + ENOUGH_S):
-                    warn("Long enough: release the key now.")
-                elif now_s - down_s > enough_s:
-                    warn("Enough: release the key.")
+            for warning in key_down.take(reading, now_s):
+                warn(warning)
         elif now_s - latest_s > SILENCE_S:
             raise SilenceError
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from logger.calibration.bench_session import LOW_W
 from logger.cautions import AT_PLACE, FULL_REFLECTION, Place
-from logger.cli.guides.carriers import USUAL_W, Carriers, Instead, report_swr
+from logger.cli.guides.carriers import Carriers, Instead, report_swr
 from logger.cli.guides.isolate_setup import ask_word
 from logger.cli.guides.isolate_symptom import NO_CARRIER
 from logger.cli.guides.terminal import Terminal
@@ -16,12 +16,10 @@ from logger.feedline.cables import attenuation
 from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
-from logger.isolate.reading import OPEN_PORT_SWR, least_of_open_end, load_reads, sound
+from logger.isolate.judging import REFLECTS_ALL, judge, sound_swr
 from logger.isolate.session import IsolationSession, TrialOutcome, TrialStep
-from logger.isolate.trial import ANTENNA_OFF, Trial
-from logger.isolate.usual import UNKNOWN_SWR
-
-REFLECTS_ALL = ("open-end", "open-port")
+from logger.isolate.trial import Trial
+from logger.live.key_down import USUAL_W
 
 
 class Enough(Exception):  # noqa: N818 - a request of the user, not an error
@@ -85,18 +83,14 @@ class IsolationGuide:
             self._cautioned.add(trial.where)
         if trial.kind in REFLECTS_ALL:
             terminal.say(f"- {FULL_REFLECTION}")
-        last = session.last_trial
-        if trial.setup and last is not None and last.setup == trial.setup:
-            if trial.setup == ANTENNA_OFF:
-                terminal.say("The antenna stays off.")
-        elif last is not None and last.kind not in instructions.CHANGES_NOTHING:
-            terminal.say("First undo what the last trial changed.")
+        if undo := instructions.undo_first(trial, session.last_trial):
+            terminal.say(undo)
 
     def _measure(self, session: IsolationSession, trial: Trial) -> TrialOutcome | None:
         """Return the outcome read by the coupler; None if the trial is skipped or undone."""
         symptom = session.state.symptom
         assert symptom is not None
-        limit = self._sound_swr(session, trial)
+        limit = sound_swr(session, trial, self._carriers.coupler.worst_leak, self._nominal_db())
         as_is = None if session.state.as_is is None else session.state.as_is.reading
         self._terminal.say(instructions.expected(trial, session.chain, symptom, limit, as_is))
         most_w = 2 * LOW_W if trial.kind in REFLECTS_ALL else USUAL_W
@@ -107,20 +101,11 @@ class IsolationGuide:
             except Instead:
                 return TrialOutcome(trial.key, bad=True)
             swr = report_swr(carrier, self._terminal)
-            if symptom is Symptom.NONE:
-                return TrialOutcome(trial.key, False, *(swr or ()))
-            if swr is None:
-                continue
-            if trial.kind in REFLECTS_ALL:
-                return TrialOutcome(trial.key, swr.high < limit, *swr)
-            lower = symptom is Symptom.LOWER
-            good = None if as_is is None else sound(swr, limit, as_is, lower=lower)
-            if good is not None:
-                return TrialOutcome(trial.key, not good, *swr)
-            self._terminal.say(
-                "This reading lies between sound and faulty. Enter reads it again, s skips it. A"
-                " little more power narrows the interval, within the limits of the transmitter."
-            )
+            outcome = judge(session, trial, swr, limit)
+            if outcome is not None:
+                return outcome
+            if swr is not None:
+                self._terminal.say(f"{words.BETWEEN} Enter reads it again, s skips it.")
         return None
 
     def _ask(self, session: IsolationSession, trial: Trial) -> TrialOutcome | None:
@@ -154,18 +139,6 @@ class IsolationGuide:
         else:
             return answer
         return None
-
-    def _sound_swr(self, session: IsolationSession, trial: Trial) -> float:
-        """Return the SWR limit of a sound chain: a minimum if an end is open or SWR is too low."""
-        if trial.kind == "load":
-            return load_reads(self._carriers.coupler.worst_leak)
-        if trial.kind == "open-end":
-            return least_of_open_end(self._nominal_db())
-        if trial.kind == "open-port":
-            return OPEN_PORT_SWR
-        if session.state.symptom is Symptom.LOWER and session.state.lowest_usual_swr:
-            return session.state.lowest_usual_swr
-        return session.state.usual_swr or UNKNOWN_SWR
 
     def _nominal_db(self) -> float | None:
         line, station = self._config.feedline, self._config.station

@@ -15,13 +15,13 @@ from logger.cautions import DUMMY_LOAD, before_keying
 from logger.cli.guides.pairs import PairListener
 from logger.cli.guides.setup_port import PortGuide, ask_scale
 from logger.cli.guides.terminal import Stop, Terminal
-from logger.cli.numbers import positive
 from logger.config.load import MOST_MHZ, Config, load
 from logger.errors import ConfigError, MismatchdError
 from logger.setup.answers import Answers, AnswersFile
 from logger.setup.guess import BITS
 from logger.setup.port_check import PortOrder, judge
 from logger.setup.rendering import render
+from logger.wording import parse_positive
 
 AVERAGE_S = 1.0
 BEYOND = "out_of_range"  # counter of lines with counts above the configured full scale
@@ -85,7 +85,7 @@ class SetupGuide:
             )
             if not text:
                 break
-            value = positive(text.lower().removesuffix("mhz").strip())
+            value = parse_positive(text.lower().removesuffix("mhz").strip())
             is_channel = text.isdecimal() and int(text) <= HIGHEST_CHANNEL
             if value is not None and is_channel:
                 answers.channel = int(value)
@@ -112,7 +112,7 @@ class SetupGuide:
     def _ask_watts(self, prompt: str, proposed: float) -> float:
         while True:
             answer = self._terminal.answer(prompt)
-            watts = positive(answer.rstrip(" Ww")) if answer else proposed
+            watts = parse_positive(answer.rstrip(" Ww")) if answer else proposed
             if watts is not None:
                 return watts
             self._terminal.say(f"{answer!r} is not a power; give watts such as 4, or q")

@@ -13,9 +13,9 @@ from drivers.serial_link import SerialLink
 from drivers.serial_ports import PROBABLY, SerialPort, list_ports
 from drivers.text_lines.columns import layout
 from logger.cli.guides.terminal import Stop, Terminal
-from logger.cli.numbers import positive
 from logger.setup.answers import Answers
 from logger.setup.guess import BITS, LARGEST, Guess, Unreadable, guess
+from logger.wording import parse_positive
 
 LISTEN_S = 4.0  # a board that reboots when opened may wait two seconds for new firmware
 TRY_S = 1.5  # at each further rate
@@ -221,7 +221,7 @@ def ask_scale(terminal: Terminal, answers: Answers, least_bits: int, *, may_be_m
         answer = terminal.answer(
             f"Reference voltage of the converter, V, from the board's description{shown}:"
         )
-        volts = positive(answer.rstrip(" Vv")) if answer else usual_v
+        volts = parse_positive(answer.rstrip(" Vv")) if answer else usual_v
     answers.full_scale, answers.reference_v = 2**bits - 1, volts
     return True
 

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from logger.cli.guides.carriers import ENOUGH_S, wait_for_event
+from logger.cli.guides.carriers import wait_for_event
 from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.guides.tune_setup import limits
 from logger.config.load import StationOptions
 from logger.feedline.findings import DOUBTS
 from logger.live.carrier import Carrier, CarrierSource
+from logger.live.key_down import ENOUGH_S
 from logger.tune.advice import TuningAdvice
 from logger.tune.frequency import FrequencyFinder, Where, parse_where
 from logger.tune.positions import ChannelReading, parse_setting
-from logger.tune.session import TuningSession, frequencies
+from logger.tune.session import TEST_W, TuningSession, frequencies
 from logger.tune.words import better_position, findings, keyed, place, setting
 
-TEST_W = 5.0  # above this, a test transmission is not at low power
 HELP = (
     "Commands: Enter when it is set as advised; the setting as a number if it is set elsewhere;"
     " `back` when it is at the better position; `again` discards the last reading; `done` ends and"

@@ -9,17 +9,20 @@ from logger.calibration.bench_session import LOW_W
 from logger.cautions import VERIFY_OPEN, before_keying
 from logger.cli.guides.carriers import NOTHING, Carriers, Instead
 from logger.cli.guides.terminal import Terminal
-from logger.cli.numbers import positive
 from logger.config.load import StationOptions
 from logger.errors import MismatchdError
-from logger.feedline.frequency import mhz_of
-from logger.live.carrier import Carrier
-from logger.verification.reading import Keying
-from logger.verification.session import KeyedReading, VerificationSession
+from logger.live.measuring import keyed_reading
+from logger.verification.session import (
+    LOAD_S,
+    OPEN_S,
+    RESTART,
+    KeyedReading,
+    VerificationSession,
+    is_plausible,
+)
+from logger.wording import parse_positive
 
-LOAD_S, OPEN_S = 10.0, 4.0
 LEAVE_OUT: Mapping[str, str] = {"s": "leave the open end out"}
-RESTART = "the daemon uses another calibration than the configuration; restart it, then verify"
 
 
 class VerificationGuide:
@@ -71,13 +74,14 @@ class VerificationGuide:
             carrier = self._carriers.wait(most_w, instead, enough_s)
             if carrier.calibration_id != self._carriers.coupler.id:
                 raise MismatchdError(RESTART)
-            keying = Keying.of_seconds(carrier.seconds_w)
-            if keying is not None:
+            reading = keyed_reading(carrier, self._station)
+            if reading is not None:
+                keying = reading.keying
                 self._terminal.say(
                     f"Read {carrier.duration_s:.0f} s: forward {keying.forward_w:.3g} W, reflected"
                     f" {keying.reflected_w:.3g} W."
                 )
-                return _keyed(keying, carrier, self._station)
+                return reading
             self._terminal.say(f"{carrier.duration_s:.1f} s is too short; key once more.")
 
     def _ask_meter(self, load: KeyedReading) -> float | None:
@@ -86,10 +90,10 @@ class VerificationGuide:
             answer = self._terminal.answer(prompt)
             if not answer:
                 return None
-            shown_w = positive(answer.rstrip(" Ww"))
+            shown_w = parse_positive(answer.rstrip(" Ww"))
             if shown_w is None:
                 self._terminal.say(f"{answer!r} is not a valid answer; give watts such as 3.9")
-            elif not 0.5 < shown_w / load.keying.forward_w < 2:
+            elif not is_plausible(shown_w, load):
                 self._terminal.say(
                     f"The coupler read {load.keying.forward_w:.3g} W: check the figure."
                 )
@@ -98,16 +102,11 @@ class VerificationGuide:
 
     def _ask_open(self) -> bool:
         self._terminal.say(
-            "An open end at low power compares the two ports most closely. Do it only if the"
-            f" transmitter can be set to {LOW_W:g} W or less."
+            "The load alone does not show a small drift of the reflected port; an open end at low"
+            f" power does. It needs a transmitter that can be set to {LOW_W:g} W or less and whose"
+            " manual does not forbid it. Full reflection can destroy others."
         )
-        answer = self._terminal.answer("Read an open end as well? (yes, or Enter to leave it out)")
-        return answer.lower() in ("yes", "y")
-
-
-def _keyed(keying: Keying, carrier: Carrier, station: StationOptions) -> KeyedReading:
-    reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
-    mhz = mhz_of(station, reported, carrier.channel)
-    return KeyedReading(
-        keying, carrier.end_ns, carrier.channel, None if mhz is None else 1e3 * mhz, carrier.id
-    )
+        answer = self._terminal.answer("Can yours be keyed into an open end? (yes or no)").lower()
+        while answer not in ("yes", "y", "no", "n"):
+            answer = self._terminal.answer("yes or no:").lower()
+        return answer in ("yes", "y")

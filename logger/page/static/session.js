@@ -8,9 +8,8 @@ export function session() {
   return document.getElementById("session");
 }
 
-// The page at `address` follows its stream; `changed` is called when it shows another step, `more`
-// with each state.
-export function attend(address, { changed = () => {}, more = () => {} } = {}) {
+// The page at `address` follows its stream; `more` is called with each state.
+export function attend(address, { more = () => {} } = {}) {
   const take = (text) => {
     const page = new DOMParser().parseFromString(text, "text/html");
     const made = page.getElementById("session");
@@ -23,14 +22,13 @@ export function attend(address, { changed = () => {}, more = () => {} } = {}) {
     if (old && its) old.className = its.className;
     localise(made);
     fill(made);
-    changed();
   };
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
     if (!form.action.startsWith(new URL(`${address}/`, location).href)) return;
     event.preventDefault();
-    const body = new URLSearchParams(new FormData(form));
+    const body = new URLSearchParams(new FormData(form, event.submitter));
     for (const button of form.querySelectorAll("button")) button.disabled = true;
     try {
       take(await (await fetch(form.action, { method: "POST", body })).text());

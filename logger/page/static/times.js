@@ -1,8 +1,24 @@
-// Times of the page in the time zone of the browser; UTC is shown on hover.
+// Times of the page in the time zone of the browser, with UTC on hover, and numbers with its
+// decimal sign.
 
 const MARKED = /\b(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(:\d\d)?(\.\d+)?(?:Z| UTC)(?![A-Za-z0-9])/g;
 const ASIDE = "time, script, style, svg, textarea, input, pre, code";
 const two = (number) => String(number).padStart(2, "0");
+
+const DECIMAL = /(?<![\d.])\d+\.\d+(?![\d.])/g;
+const LOCALE = navigator.language;
+const POINT = new Intl.NumberFormat(LOCALE).format(1.5) === "1.5";
+
+// A text with its decimal numbers as the viewer writes them; the number of digits stays.
+export function figures(text) {
+  if (POINT) return text;
+  return text.replace(DECIMAL, (number) => {
+    const digits = number.length - number.indexOf(".") - 1;
+    return new Intl.NumberFormat(LOCALE, {
+      minimumFractionDigits: digits, maximumFractionDigits: digits, useGrouping: false,
+    }).format(Number(number));
+  });
+}
 
 export function clock(utc) {
   const time = new Date(utc);
@@ -36,8 +52,17 @@ function mark(root) {
   }
 }
 
+function write(root) {
+  const walker = document.createTreeWalker(root, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const text = walker.currentNode, shown = figures(text.data);
+    if (shown !== text.data && !text.parentElement.closest(`${ASIDE}, .topic`)) text.data = shown;
+  }
+}
+
 export function localise(root) {
   mark(root);
+  if (!POINT) write(root);
   for (const time of root.querySelectorAll("time[datetime]")) {
     const utc = time.dateTime, local = clock(utc);
     time.textContent = `${day(utc)} ${time.dataset.shown === "minute" ? local.slice(0, 5) : local}`;

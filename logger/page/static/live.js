@@ -1,3 +1,0 @@
-import { follow } from "./stream.js";
-
-follow("events");

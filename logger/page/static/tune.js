@@ -1,3 +1,0 @@
-import { attend } from "./session.js";
-
-attend("tune");

@@ -1,0 +1,198 @@
+"""Guided work on the page beside the real daemon: carriers measured, sessions resumed."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from logger.cautions import FULL_REFLECTION, MEASURE_LINE, VERIFY
+from logger.isolate.words import SYMPTOMS
+from tests.deadlines import wait_until
+from tests.isolate_bench import Hands, hands
+from tests.page_server import TOKEN, serving
+from tests.station import Running, pty, write_config
+from tests.terminal_view import View
+from tests.test_end_to_end import exported
+from tests.test_page import Client
+
+pytestmark = pytest.mark.realtime
+
+MORE = {
+    "transmission": "{hang_ms: 300}",
+    "station": "{name: harbour-workshop, channel: 20}",
+    "feedline": "{cable: RG-58, length_m: 18}",
+}
+LOAD = (4.0, 0.004)  # W forward and reflected
+
+
+class Work:
+    """A session on the page, by its taps."""
+
+    def __init__(self, client: Client, form: str, name: str) -> None:
+        self.client, self.form, self.name = client, form, name
+
+    def text(self) -> str:
+        """The page's words, without its menu."""
+        status, html, _ = self.client.ask(f"/{self.name}")
+        assert status == 200
+        found = re.search(r"<main.*</main>", html, re.DOTALL)
+        assert found is not None
+        return " ".join(re.sub(r"<[^>]*>", " ", found[0]).replace("&#39;", "'").split())
+
+    def step(self) -> str:
+        """The number of the present step."""
+        found = re.search(r'data-step="(-?\d+)"', self.client.ask(f"/{self.name}")[1])
+        assert found is not None
+        return found[1]
+
+    def tap(self, what: str, expected: int = 303, **fields: str) -> None:
+        """A tap at the present step."""
+        fields = {"form": self.form, "step": self.step(), **fields}
+        status, text, _ = self.client.ask(f"/{self.name}/{what}", fields)
+        assert status == expected, text
+
+    def until(self, words: str, seconds: float = 15.0) -> str:
+        """The page's words once they contain this."""
+        text = ""
+
+        def shows() -> bool:
+            nonlocal text
+            text = self.text()
+            return words in text
+
+        assert wait_until(shows, seconds), text
+        return text
+
+
+@contextmanager
+def station(folder: Path) -> Iterator[tuple[Path, Hands]]:
+    """A daemon and the key of its transmitter."""
+    (folder / "token").write_text(TOKEN)
+    with pty() as (master, name), hands(master) as held:
+        config = write_config(folder, name, **MORE)
+        daemon = Running(config)
+        try:
+            daemon.wait_reading(config)
+            yield config, held
+        finally:
+            daemon.kill()
+
+
+@contextmanager
+def work_on(config: Path, name: str) -> Iterator[Work]:
+    """The page of a session, with the token given."""
+    with serving(config, "--token-file", str(config.parent / "token")) as page:
+        client = Client(page)
+        yield Work(client, client.enter(), name)
+
+
+def test_the_coupler_is_checked_on_the_page_and_the_check_is_resumed(tmp_path: Path) -> None:
+    with station(tmp_path) as (config, held):
+        with work_on(config, "verify") as work:
+            assert all(caution in work.text() for caution in VERIFY)
+            work.tap("begin")
+            held.key((1 + 10**-1.5) / (1 - 10**-1.5), 1.0, LOAD[0])
+            work.until("is too short; key once more")
+            held.key((1 + 10**-1.5) / (1 - 10**-1.5), 5.0, LOAD[0])
+            work.until("What did it show?")
+        with work_on(config, "verify") as work:
+            assert "the dummy load is read" in work.text()
+            work.tap("resume")
+            work.tap("meter", 400, watts="40")  # ten times what was read
+            step = work.step()
+            work.tap("meter", watts="4,1")
+            work.tap("open", step=step, open="no")  # of a page that is old: it changes nothing
+            assert FULL_REFLECTION in work.until("Read an open end as well?")
+            work.tap("open", open="yes")
+            work.until("Key for 4 s at 1 W or less")
+            held.send(0.8, 0.8)
+            time.sleep(4.5)
+            held.send(0, 0)
+            text = work.until("Result")
+            assert "Fine: nothing differs" in text
+            assert "the meter showed 4.1 W" in text
+            assert "Put the line back on, unkeyed" in text
+            assert "Fine: nothing differs" in work.client.ask("/calibration")[1]
+    (row,) = exported("verifications", config)
+    assert (row["verdict"], row["reference_w"]) == ("fine", "4.1")
+    assert row["open_db"]
+
+
+def test_the_line_is_measured_on_the_page(tmp_path: Path) -> None:
+    with station(tmp_path) as (config, held), work_on(config, "feedline") as work:
+        assert all(caution in work.text() for caution in MEASURE_LINE)
+        work.tap("begin", 400, far_end="somewhere")
+        work.tap("begin", 400, far_end="open", cable="RG-0")
+        work.tap("begin", far_end="open", cable="RG-58", length="18")
+        assert "Far end open" in work.text()
+        work.tap("end")
+        assert "Begin" in work.text()
+        work.tap("begin", far_end="open", cable="RG-58", length="18")
+        held.key(4.0)
+        text = work.until("Result")
+        assert "The line loses" in text
+        assert "put the antenna back on" in text
+    (row,) = exported("line_losses", config)
+    assert (row["far_end"], row["cable"]) == ("open", "RG-58")
+    assert float(row["loss_db"]) == pytest.approx(2.22, abs=0.1)  # SWR 4 is a return loss of 4.4 dB
+
+
+def answer(work: Work, held: Hands) -> None:
+    """Carry out the trial that is proposed: a dummy load reads well, anything else as before."""
+    text = work.text()
+    if "It is done" not in text:
+        work.tap("no")
+        return
+    assert "Unkey" in text
+    work.tap("ready")
+    held.key(1.02 if "dummy load" in text else 6.0)
+    assert wait_until(lambda: "Now key for 3 s" not in work.text(), 15.0)
+
+
+def test_a_faulty_part_is_found_on_the_page_and_the_session_goes_on_elsewhere(
+    tmp_path: Path,
+) -> None:
+    with station(tmp_path) as (config, held):
+        with work_on(config, "isolate") as work:
+            assert "Nobody may touch a keyed antenna" in work.text()
+            work.tap("begin", 400, chain="radio, spoon, antenna")
+            work.tap("begin", chain="radio, lead, coupler, plug, line, plug, antenna", lack1="1")
+            assert "Key for 3 s" in work.text()
+            held.key(1.2)
+            work.until("What is wrong?")
+            work.tap("symptom", 400, symptom="lower", usual="1.1")  # not above the present one
+            work.tap("symptom", symptom="")
+            assert "comes and goes" in work.text()
+            work.tap("begin", chain="radio, lead, coupler, plug, line, plug, antenna", lack1="1")
+            held.key(6.0)
+            work.until(f"Symptom: {SYMPTOMS_HIGH}")
+            for number in (1, 2):
+                assert f"Trial {number}," in work.text()
+                answer(work, held)
+            text = work.text()
+            assert "ohmmeter" not in text
+        view = View("isolate", "-c", str(config), rows=60)
+        try:
+            view.until(lambda text: "unfinished session" in text)
+        finally:
+            view.close()
+        with work_on(config, "isolate") as work:
+            work.tap("resume")
+            work.tap("back")
+            assert "The last outcome is undone." in work.text()
+            work.tap("conclude")
+            assert "Result" in work.text()
+            work.tap("end", entry="repair", text="new plug")
+            assert "Begin" in work.text()
+    (entry,) = exported("journal", config)
+    assert entry["kind"] == "repair"
+    assert entry["text"].startswith("isolate: ")
+    assert entry["text"].endswith("; new plug")
+
+
+SYMPTOMS_HIGH = next(text for symptom, text in SYMPTOMS.items() if symptom.value == "high")
