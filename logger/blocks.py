@@ -79,6 +79,17 @@ class PowerBlock:
         )
 
 
+def steps_from(previous_ns: int | None, times: Times) -> Times:
+    """Return the time of each pair since the one before, (n,) -> (n,), 0 at first if there is none.
+
+    As `np.diff`, which costs small blocks more than the rest of a rule.
+    """
+    steps = np.empty_like(times)
+    steps[0] = 0 if previous_ns is None else times[0] - previous_ns
+    np.subtract(times[1:], times[:-1], out=steps[1:])
+    return steps
+
+
 def join(blocks: list[PowerBlock]) -> PowerBlock:
     """Join consecutive blocks; an auxiliary column is NaN where a block lacks it."""
     if len(blocks) == 1:

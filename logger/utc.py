@@ -29,11 +29,6 @@ def format_optional(time_ns: int | None) -> str | None:
     return None if time_ns is None else format_ns(time_ns)
 
 
-def to_second(utc: object) -> str:
-    """Return an exported time to the second."""
-    return f"{str(utc)[:19]}Z"
-
-
 def parse_duration(text: str) -> int:
     """Return the nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raise UsageError."""
     duration_ns = _duration_ns(text)
@@ -64,3 +59,8 @@ def parse_time(text: str, now_ns: int) -> int:
 def _duration_ns(text: str) -> int | None:
     match = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
     return None if match is None else int(match[1]) * UNIT_NS[match[2]]
+
+
+def to_second(utc: object) -> str:
+    """Return an exported time to the second."""
+    return f"{str(utc)[:19]}Z"

@@ -177,6 +177,8 @@ BAD_V = volts(4.0 * 0.8**2)  # SWR 9, which is raised within some 10 ms
 class Opened(Foreign):
     """Pairs 0.25 ms apart, which are bad from the middle of a transmission on."""
 
+    finite = False
+
     def __init__(self) -> None:
         super().__init__(dict.fromkeys(range(3000), -19 * MS // 4))
         self.lingers_s: list[tuple[int, float]] = []  # pairs with bad readings before, seconds
@@ -190,7 +192,7 @@ class Opened(Foreign):
         return replace(block, reflected_v=np.where(block.forward_v > 0, BAD_V * is_bad, 0.0))
 
 
-def test_pairs_are_not_collected_when_an_alarm_is_due_but_just_after_it(
+def test_pairs_are_collected_up_to_the_one_that_completes_a_hold_time_and_just_after_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Others need the interpreter then to report it. The processing of a block takes 1 ms."""
@@ -209,9 +211,9 @@ def test_pairs_are_not_collected_when_an_alarm_is_due_but_just_after_it(
     rows, _ = handed.take(0.0)
     assert any(isinstance(row, AlarmChange) for row in rows)
     lingers_s = [linger_s for bad, linger_s in driver.lingers_s if bad]
-    due = lingers_s.index(0.0)
-    assert lingers_s[:due] == pytest.approx([0.001] * due)
+    due = next(place for place, linger_s in enumerate(lingers_s) if abs(linger_s - 0.001) > 1e-9)
     assert due > 0
-    after = next(place for place in range(due, len(lingers_s)) if lingers_s[place] > 0)
-    assert after - due <= 3
-    assert lingers_s[after : after + 2] == pytest.approx([0.004, 0.001])
+    assert lingers_s[due] < 0.002  # two turns
+    after = lingers_s.index(pytest.approx(0.004))
+    assert after - due <= 2  # the pair that completes the hold time may be read by itself
+    assert lingers_s[after + 1] == pytest.approx(0.001)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import cached_property
 
 import msgspec
 import numpy as np
@@ -25,6 +26,7 @@ UNKNOWN_END_V = 20.0  # end of the laws if the file does not state the end of th
 LEAKAGE_PER_DECADE = 0.08  # see `Coupler.watts_u`
 LEAST_V = 2e-4  # volts above the zero at which the sensitivities end
 TEMPERATURE_STEP_C = 0.5
+MOST_FLOORS = 16  # remembered
 MOST_TEMPERATURES = 64  # cached laws; each is a table
 TEMPERATURE_RANGE_C = 8.0  # usual distance of the shack from the bench, either way
 SQRT3 = math.sqrt(3)  # of a rectangular distribution (JCGM 100:2008, 4.3.7)
@@ -69,6 +71,7 @@ class Coupler:
         self.leak, self.forward_leak, self.strays = find_leaks(content)
         self.stray = Stray(*np.sum(list(self.strays.values()), axis=0).tolist())
         self._by_temperature: dict[tuple[str, int], DetectorLaw] = {}
+        self._floors_w: dict[Noise, float] = {}  # asked for several times a block
         self.relative_watts = content.watts == "relative"
         self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 4 * top_v
         self._sensitivities = self._tabulate_sensitivities()
@@ -149,11 +152,17 @@ class Coupler:
         evaluated over these two, since at the zero itself a silicon diode converts microvolts to
         watts.
         """
-        high_v = COVERAGE * math.hypot(noise.sd_v[1], noise.zero_u_v[1])
-        reflected_w = self.reflected.watts(np.array([self.reflected.zero_v + high_v]))
-        return float(reflected_w[0]) / READABLE_RHO**2
+        floor_w = self._floors_w.get(noise)
+        if floor_w is None:
+            high_v = COVERAGE * math.hypot(noise.sd_v[1], noise.zero_u_v[1])
+            reflected_w = self.reflected.watts(np.array([self.reflected.zero_v + high_v]))
+            floor_w = float(reflected_w[0]) / READABLE_RHO**2
+            if len(self._floors_w) >= MOST_FLOORS:
+                self._floors_w.clear()
+            self._floors_w[noise] = floor_w
+        return floor_w
 
-    @property
+    @cached_property
     def worst_leak(self) -> float:
         """Magnitude of the leak of the reflected port that is not exceeded in 95 %."""
         if not self.stray.constant:

@@ -129,7 +129,7 @@ class Verifying(CarrierSession[VerificationSession]):
         self._result = [
             *words.verdict(judgement),
             *words.figures(history),
-            *([words.WITHOUT_OPEN] if new.open_db is None else []),
+            *([words.without_open(history)] if new.open_db is None else []),
         ]
 
     def values(self) -> dict[str, Any]:

@@ -88,6 +88,26 @@ class Backlog:
         """Return all rows in the order to store them, without removing them."""
         return [*self._older, *self._samples, *self._rows, *self._memories.values()]
 
+    def urgent_rows(self) -> list[Row]:
+        """Return the rows without raw pairs and seconds, which take longest to store.
+
+        All rows if there is a change of the clock, beyond which nothing may be stored before.
+        """
+        if self._older:
+            return self.rows()
+        others = (row for row in self._rows if not isinstance(row, Second))
+        return [*others, *self._memories.values()]
+
+    def take_urgent(self) -> list[Row]:
+        """Remove the urgent rows and return them in the order to store them."""
+        if self._older:
+            return self.take()
+        rows = self.urgent_rows()
+        self._rows = [row for row in self._rows if isinstance(row, Second)]
+        self._memories.clear()
+        self._running = None
+        return rows
+
     def counts(self) -> tuple[int, int]:
         """Return the number of rows other than raw pairs, and the number of raw pairs."""
         older = sum(not isinstance(row, Samples) for row in self._older)

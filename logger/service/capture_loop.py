@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Sequence
 
-from drivers.contract import Driver, EndOfInput, HasClock, SampleBlock, StatesAbsence
+from drivers.contract import Driver, EndOfInput, HasClock, SampleBlock, StatesAbsence, join
 from drivers.timeline import boot_name, host_ns, read_clocks
 from logger import faults
 from logger.calibration.coupler import Coupler
@@ -36,6 +36,7 @@ QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the sh
 KEYED_LINGER_S = 0.001
 MANY_LINGER_S = 0.005  # likewise if pairs arrive so fast that the last block had
 MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its size
+COMPLETING_S = 0.01  # longest wait for the pair that completes a hold time
 YIELD_LINGER_S = 0.004  # after an alarm: others that report it need the interpreter
 BUSY_SHARE = 1.0  # while keyed, collect for this multiple of the processing time of the last block
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
@@ -110,18 +111,17 @@ class CaptureLoop:
                 asked_ns = host_ns()
                 # One slow block is a busy machine, two are a slow one.
                 usual_s = max(least_s, BUSY_SHARE * min(busy_s, last_busy_s))
-                linger_s = self._linger_s(asked_ns, usual_s, busy_s)
                 if yields:
-                    linger_s = max(linger_s, YIELD_LINGER_S)
-                block = driver.read(READ_TIMEOUT_S, linger_s)
+                    usual_s = max(usual_s, YIELD_LINGER_S)
+                blocks = self._read(asked_ns, usual_s, busy_s)
                 begun_s = time.monotonic()
                 rows = self._follow_clock()
                 self._pass_notes()
                 self._log_notices()
-                if block is not None:
+                for block in blocks:
                     least_s = MANY_LINGER_S if len(block) >= MANY_PAIRS else KEYED_LINGER_S
                     rows += self._process(block)
-                elif not driver.finite:
+                if not blocks and not driver.finite:
                     # Nothing had come when it was asked. Since then the process may have been
                     # stopped, and pairs may be waiting.
                     rows += self._pipeline.tick(self._utc_ns(asked_ns))
@@ -183,16 +183,29 @@ class CaptureLoop:
             self._unknown_antennas = unknown
             self._notes = notes
 
-    def _linger_s(self, at_ns: int, usual_s: float, busy_s: float) -> float:
-        """Return how long to collect, while keyed `usual_s`, or not at all if an alarm is due.
+    def _read(self, at_ns: int, usual_s: float, busy_s: float) -> list[SampleBlock]:
+        """Read what arrives, while keyed for `usual_s`; no blocks if nothing does.
 
-        It is if a hold time ends before another block could be processed, which takes `busy_s`.
+        If a hold time ends before another block could be processed, which takes `busy_s`, read up
+        to the pair that completes it, so that this one does not wait for those before it.
         """
-        if not self.keyed:
-            return self._quiet_linger_s
-        due_ns = self._pipeline.due_ns
-        is_due = due_ns is not None and due_ns < self._utc_ns(at_ns) + 1e9 * (usual_s + busy_s)
-        return 0.0 if is_due else usual_s
+        driver, due_ns = self._driver, self._pipeline.due_ns
+        if self.keyed and due_ns is not None and not driver.finite:
+            half_ns = 0.5e9 / self.pairs_per_s if self.pairs_per_s else 0.0  # see `watchdog.hold`
+            left_s = 1e-9 * (due_ns - half_ns - self._utc_ns(at_ns))
+            if left_s < usual_s + busy_s:
+                blocks = [driver.read(READ_TIMEOUT_S, max(0.0, left_s))]
+                if blocks[0] is not None and self._pair_ns(blocks[0]) < due_ns - half_ns:
+                    blocks.append(driver.read(COMPLETING_S, 0.0))
+                return _joined([block for block in blocks if block is not None])
+        linger_s = usual_s if self.keyed else max(usual_s, self._quiet_linger_s)
+        block = driver.read(READ_TIMEOUT_S, linger_s)
+        return [] if block is None else [block]
+
+    def _pair_ns(self, block: SampleBlock) -> int:
+        """Return the UTC of the last pair of a block that is not dated."""
+        last_ns = int(block.time_ns[-1])
+        return self.dating.utc_ns(last_ns) if isinstance(self.dating, Dating) else last_ns
 
     def _utc_ns(self, at_ns: int) -> int:
         """Return a time of the host's clock in the scale of the pairs."""
@@ -227,6 +240,13 @@ class CaptureLoop:
     def _log_notices(self) -> None:
         for notice in (*self._driver.notices(), *self.dating.notices()):
             log.warning("%s", notice)
+
+
+def _joined(blocks: list[SampleBlock]) -> list[SampleBlock]:
+    """Return consecutive blocks as one, unless that would lose a gap or a doubt between them."""
+    if any(block.gap or block.clock_step != blocks[0].clock_step for block in blocks[1:]):
+        return blocks
+    return blocks and [join(blocks)]
 
 
 def _start_dating(store: StoreWriter | None) -> Dating:

@@ -31,6 +31,7 @@ log = logging.getLogger("mismatchd")
 # Longest time between commits of rows that are not urgent. A kill costs this and a commit, within
 # the promised 2 s; each commit wears the card.
 COMMIT_S = 1.5
+REST_S = 0.1  # an alarm is committed and reported before the pairs and seconds that come with it
 CHECKPOINT_S = 600.0
 RETRY_S = 1.0
 LONGEST_RETRY_S = 16.0
@@ -73,7 +74,8 @@ class Keeper:
         self._on_commit = on_commit
         self._on_displaced = on_displaced
         self._backlog = Backlog()
-        self._due_s: float | None = None
+        self._due_s: float | None = None  # when all rows are
+        self._has_changes = False  # of alarms or faults, which are due at once
         self._attempts = 0
         self._checkpoint_s: float | None = None
         self._last_change = 0
@@ -105,7 +107,11 @@ class Keeper:
             log.error("memory for unstored rows is full: dropping the oldest")
         if self.failure is not None:
             self.reporter.report_unstored(rows)
-        wait_s = 0.0 if self.failure is None and any(map(_urgent, rows)) else COMMIT_S
+        wait_s = COMMIT_S
+        if self.failure is None and any(map(_is_change, rows)):
+            self._has_changes, wait_s = True, REST_S
+        if self.failure is None and any(map(_is_ended, rows)):
+            wait_s = 0.0
         self._due_s = min(now_s + wait_s, math.inf if self._due_s is None else self._due_s)
 
     @property
@@ -119,6 +125,8 @@ class Keeper:
 
     def wait_s(self, now_s: float) -> float:
         """Return the seconds until `commit_due` has something to do."""
+        if self._has_changes and self.failure is None:
+            return 0.0
         return COMMIT_S if self._due_s is None else max(0.0, self._due_s - now_s)
 
     def commit_due(self, now_s: float, *, ending: bool = False) -> bool | None:
@@ -132,6 +140,8 @@ class Keeper:
             self._report_others()
         elif ending or (self._due_s or 0.0) <= now_s:
             return self._commit(now_s, ending=ending)
+        elif self._has_changes and self.failure is None:
+            return self._commit(now_s, urgent_only=True)
         return None
 
     def close(self) -> None:
@@ -141,14 +151,15 @@ class Keeper:
         if self.store is not None:
             self.store.close()
 
-    def _commit(self, now_s: float, *, ending: bool) -> bool:
+    def _commit(self, now_s: float, *, ending: bool = False, urgent_only: bool = False) -> bool:
+        select = self._backlog.urgent_rows if urgent_only else self._backlog.rows
         try:
             try:
-                stored = self._write()
+                stored = self._write(select)
             except DamageError as error:
                 self._replace()
                 self._failed(error, now_s)
-                stored = self._write()
+                stored = self._write(select)
         except StoreError as error:
             self._failed(error, now_s)
             if ending:
@@ -157,12 +168,16 @@ class Keeper:
                 raise
             self._due_s = now_s + self._retry_s()
             return False
-        rows = self._backlog.take()
+        rows = self._backlog.take_urgent() if urgent_only else self._backlog.take()
         self._attempts = 0
         self.failure = None
-        self._due_s = None
+        self._has_changes = False
+        if not self._backlog:
+            self._due_s = None
         self.reporter.report_stored(rows, stored)
-        self._on_commit(any(isinstance(row, AlarmChange | FaultChange) for row in rows))
+        self._on_commit(any(map(_is_change, rows)))
+        if urgent_only:
+            return True
         try:
             self._checkpoint(now_s)
             self._retention.tidy(self.store, rows, now_s)
@@ -195,13 +210,14 @@ class Keeper:
             return min(LONGEST_RETRY_S, RETRY_S * 2.0 ** min(self._attempts - 1, 10))
         return RETRY_S + self._backlog.pairs / PAIRS_A_RETRY_S
 
-    def _write(self) -> list[Event]:
+    def _write(self, select: Callable[[], list[Row]]) -> list[Event]:
         store = self._ensure_open()  # opening may change the rows to be written
         if store.database.replaced:
             store = self._return(store)
         self._report_others()
-        stored = store.write(self._backlog.rows())
-        if any(isinstance(row, ClockChange) for row in self._backlog.rows()):
+        rows = select()
+        stored = store.write(rows)
+        if any(isinstance(row, ClockChange) for row in rows):
             self._on_notes(store.notes())  # its times may have been moved
         return stored
 
@@ -278,7 +294,9 @@ class Keeper:
             self._cannot_read = False
 
 
-def _urgent(row: Row) -> bool:
-    return isinstance(row, AlarmChange | FaultChange) or (
-        isinstance(row, Transmission) and row.ended
-    )
+def _is_change(row: Row) -> bool:
+    return isinstance(row, AlarmChange | FaultChange)
+
+
+def _is_ended(row: Row) -> bool:
+    return isinstance(row, Transmission) and row.ended

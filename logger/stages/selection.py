@@ -127,6 +127,8 @@ def _last_keyed(times: Times, keyed: Bools, before_ns: int) -> Times:
 
 def _marked(block: SampleBlock, marks: Bits) -> list[SampleBlock]:
     """Split a block at gaps and where doubtful times begin or end."""
+    if not (block.gap or block.clock_step or marks.any()):
+        return [block]
     begins = marks & GAP != 0
     begins[1:] |= np.diff(marks & DOUBT) != 0
     edges = [0, *(np.flatnonzero(begins[1:]) + 1).tolist(), len(block)]

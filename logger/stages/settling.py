@@ -24,6 +24,7 @@ grows.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -167,10 +168,10 @@ class Settling:
         if self._constants_s is not None:
             back_ns = max(FALL_NS, round(WINDOW * self._decay_s * 1e9))
         if len(down):
-            cuts = np.flatnonzero(np.diff(down) > APART)
+            cuts = np.flatnonzero(down[1:] - down[:-1] > APART)
             for first, last in zip(
-                down[np.append(0, cuts + 1)].tolist(),
-                down[np.append(cuts, -1)].tolist(),
+                [int(down[0]), *down[cuts + 1].tolist()],
+                [*down[cuts].tolist(), int(down[-1])],
                 strict=True,
             ):
                 begin = int(np.searchsorted(times, times[old + first] - back_ns))
@@ -327,6 +328,7 @@ class Settling:
             self._followed_ns = int(times[begin + np.flatnonzero(follows)[-1]])
 
 
+@lru_cache(16)
 def held_power(attack_s: float, decay_s: float) -> float:
     """Return the mean power of an envelope faster than a detector over the power of its reading.
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.blocks import Floats, PowerBlock, Times
+from logger.blocks import Floats, PowerBlock, Times, steps_from
 from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
 from logger.stages.lookback import first_since
@@ -146,12 +146,12 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
         for since, begin, end in spans
     ]
     times, forward_w, reflected_w = block.time_ns, block.forward_w, block.reflected_w
-    steps = np.diff(times, prepend=times[0])
+    steps = steps_from(None, times)
     gaps = _gaps(steps, spans)
     begins, ends = [span.begin for span in spans], [span.end for span in spans]
     number = times // SECOND_NS
-    edges = np.union1d(np.flatnonzero(number[1:] != number[:-1]) + 1, begins + ends)
-    edges = edges[edges < len(times)]
+    begun = (np.flatnonzero(number[1:] != number[:-1]) + 1).tolist()
+    edges = np.array(sorted({*begun, *begins, *ends} - {len(times)}))
 
     energy = np.zeros(len(times))  # since the previous pair
     np.add(forward_w[1:], forward_w[:-1], out=energy[1:])
@@ -163,7 +163,8 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     trusted, settled_f, settled_r = settled
     array = np.empty((SUMS, len(edges)))
     sums = Sums(*array)
-    sums.pairs[:] = np.diff(edges, append=len(times))
+    sums.pairs[:-1] = edges[1:] - edges[:-1]
+    sums.pairs[-1] = len(times) - edges[-1]
     for row, column in (
         (sums.forward_w, forward_w),
         (sums.reflected_w, reflected_w),

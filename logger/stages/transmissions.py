@@ -56,12 +56,13 @@ class Transmissions:
         """Process one block and return the completed rows; `keyed` (n,)."""
         self._spans = []
         down = np.flatnonzero(keyed)
+        bare = replace(block, aux={}) if block.aux else block
         if not len(down):
             if self._open is not None:
-                self._blocks.append(replace(block, aux={}))
+                self._blocks.append(bare)
             return self.advance(int(block.time_ns[-1]))
         done = self._close_lapsed(int(block.time_ns[down[0]]))
-        joined = join([*self._blocks, replace(block, aux={})])
+        joined = join([*self._blocks, bare])
         old = len(joined) - len(block)
         spans = self._find_spans(joined.time_ns, np.concatenate([np.zeros(old, dtype=bool), keyed]))
         transmissions = [
@@ -121,7 +122,7 @@ class Transmissions:
 
     def _find_spans(self, times: Times, keyed: Bools) -> list[Span]:
         """Return the spans of transmissions in pairs (n,) that begin with the held ones."""
-        apart = np.diff(times) > self._hang_ns
+        apart = times[1:] - times[:-1] > self._hang_ns
         edges = np.flatnonzero((keyed[1:] != keyed[:-1]) | apart) + 1
         begins = np.concatenate([[0], edges])
         ends = np.concatenate([edges, [len(times)]])

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.blocks import Bools, Floats, Times
+from logger.blocks import Bools, Floats, Times, steps_from
 
 LAPSE_NS = 200_000_000
 LEAST_SETTLED = 2
@@ -85,8 +85,7 @@ class Hold:
         none.
         """
         times = evidence.time_ns
-        previous_ns = times[0] if self._previous_ns is None else self._previous_ns
-        steps = np.diff(times, prepend=previous_ns)
+        steps = steps_from(self._previous_ns, times)
         index = np.arange(len(times))
         run = self._run or _Run(NEVER_NS, -NEVER_NS, np.zeros(SUMS))
 

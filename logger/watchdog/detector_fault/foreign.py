@@ -38,18 +38,19 @@ SPREAD = 0.2  # of reflected power
 def is_reversed(view: View) -> Bools:
     """Return a mask of pairs that read more reflected power than any load can cause, (n,)."""
     block = view.block
-    impossible_w = view.impossible_ratio * np.maximum(block.forward_w, 0)
-    least_w = max(view.floor_w, 1e-6)
+    above = block.reflected_w > view.impossible_ratio * np.maximum(block.forward_w, 0)
+    if not above.any():
+        return np.asarray(above)
     return np.asarray(
-        (block.reflected_w > impossible_w)
-        & (block.reflected_w >= least_w)
+        above
+        & (block.reflected_w >= max(view.floor_w, 1e-6))
         & (view.keyed | view.foreign | _reads(view, LEAST_SHARE))
     )
 
 
-def is_strong(view: View) -> Bools:
-    """Return a mask of such pairs that no other transmitter causes, (n,)."""
-    return is_reversed(view) & _reads(view, STRONG)
+def is_strong(view: View, above: Bools) -> Bools:
+    """Return a mask of those of such pairs (n,) that no other transmitter causes."""
+    return above & _reads(view, STRONG)
 
 
 def _reads(view: View, share: float) -> Bools:

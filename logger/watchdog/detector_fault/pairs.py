@@ -104,12 +104,13 @@ class PairFaults:
 
     def _raise(self, view: View, foreign: list[tuple[int, str]]) -> Finding | None:
         block = view.block
-        clipped, above = is_clipped(view), is_reversed(view)
+        clipped = is_clipped(view)
         clipped_ns = self._clipped.find(view, clipped, view.keyed & ~clipped)
         reversed_ns = None
         if view.own.least_w is None:
+            above = is_reversed(view)
             reversed_ns = self._reversed.find(
-                view, is_strong(view), view.keyed & block.settled & ~above
+                view, is_strong(view, above), view.keyed & block.settled & ~above
             )
         due = [
             (time_ns, cause) for time_ns, cause in foreign if self.foreign.is_due(time_ns, cause)

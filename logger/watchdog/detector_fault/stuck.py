@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.blocks import Floats, Times
+from logger.blocks import Floats, Times, steps_from
 from logger.physics.reflection import rho_of_swr
 from logger.stages.view import View
 
@@ -62,14 +62,14 @@ class Stuck:
         self._second = _Still()
         self._number: int | None = None  # number of the incomplete second
         self._previous_ns: int | None = None
+        self._least: tuple[float, float] | None = None  # a step and its `_least_w`
 
     def find(self, view: View) -> int | None:
         """Return the time of detection, or None. Later pairs have not been processed."""
         block, step_v = view.block, max(view.step_v[1], 1e-6)
         times, volts = block.time_ns, block.reflected_v
         is_usable = view.keyed & block.settled & (block.forward_w >= self._least_w(view))
-        previous_ns = times[0] if self._previous_ns is None else self._previous_ns
-        steps = np.minimum(np.diff(times, prepend=previous_ns), LONGEST_STEP_NS)
+        steps = np.minimum(steps_from(self._previous_ns, times), LONGEST_STEP_NS)
         self._previous_ns = int(times[-1])
         keyed_ns = steps * is_usable
         zero_v = view.coupler.reflected.zero_v
@@ -139,9 +139,11 @@ class Stuck:
             self._run = _Still()
         self._second = _Still()
 
-    @staticmethod
-    def _least_w(view: View) -> float:
+    def _least_w(self, view: View) -> float:
         """Return the incident power in watts at which SWR 1.1 reads STEPS_OF_A_MOVE above zero."""
-        law = view.coupler.reflected
-        least_v = law.zero_v + STEPS_OF_A_MOVE * max(view.step_v[1], 1e-6)
-        return float(law.watts(np.array([least_v]))[0] / rho_of_swr(1.1) ** 2)
+        step_v = view.step_v[1]
+        if self._least is None or self._least[0] != step_v:
+            law = view.coupler.reflected
+            least_v = law.zero_v + STEPS_OF_A_MOVE * max(step_v, 1e-6)
+            self._least = step_v, float(law.watts(np.array([least_v]))[0] / rho_of_swr(1.1) ** 2)
+        return self._least[1]
