@@ -18,8 +18,6 @@ export function attend(address, { more = () => {} } = {}) {
       return;
     }
     session().replaceWith(made);
-    const old = document.querySelector("h1"), its = page.querySelector("h1");
-    if (old && its) old.className = its.className;
     localise(made);
     fill(made);
     if (!tapped) return;
