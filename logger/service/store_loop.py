@@ -20,8 +20,8 @@ from logger.errors import DiskError, StoreError
 from logger.live.status import Status
 from logger.rows import Row
 from logger.service.handover import Handover
-from logger.service.heap import trim_heap
 from logger.service.health import CaptureTotals, HealthGauge, next_row_s
+from logger.service.heap import trim_heap
 from logger.service.keeper import COMMIT_S, Keeper
 from logger.service.log_sync import LogSync
 from logger.service.reporter import Report, Reporter
