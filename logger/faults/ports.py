@@ -102,8 +102,8 @@ def explains(memory: PortMemory, fault: FaultMemory, since_ns: int) -> bool:
 
 
 def factor(memory: PortMemory) -> float:
-    """Return the factor of |Γ| that undoes what the changed port makes of it."""
-    return math.exp((memory.ln_w or 0.0) / 2)
+    """Return the factor of |Γ| that undoes what the changed port makes of it, while it lasts."""
+    return math.exp((memory.ln_w or 0.0) / 2) if not memory.back else 1.0
 
 
 def corrected(memory: PortMemory, row: Transmission) -> Transmission:
@@ -115,7 +115,7 @@ def corrected(memory: PortMemory, row: Transmission) -> Transmission:
 
 
 def forget(memory: PortMemory) -> None:
-    """Forget the loads, and tests of them, after work; a change of the port stays until it is over."""
+    """Forget the loads after work; a change of the port stays until power is as it was."""
     for readings in (memory.latest, memory.later, memory.earlier):
         readings.gammas.clear()
     memory.step, memory.drift = Test(), Test()
