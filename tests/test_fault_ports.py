@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
 
 import msgspec
 import pytest
 
 from logger.rows import FaultFamily, Row, Transmission
+from logger.store.faults import Faults
+from logger.store.regroup import regroup
+from logger.store.writer import StoreWriter
 from logger.utc import DAY_NS
+from tests.test_fault_store import OPTIONS, grouping, write
 from tests.test_faults import Station, alarm
 from tests.test_store import SECOND, T0, transmission
 
@@ -89,12 +95,16 @@ def test_a_port_and_a_load_are_two_faults(order: str) -> None:
     assert (station.story, families(station)) == (["opened", "opened"], expected)
 
 
-def test_what_was_told_of_the_feedline_is_corrected_in_one_sentence() -> None:
-    before, after = [*sessions(0, 40)], [*sessions(40, 60, gain_db=-6.0)]
+def told_of_the_feedline() -> list[Row]:
+    """A port that halves twice over; a rule of the level is the first to notice."""
+    after = list(sessions(40, 60, gain_db=-6.0))
     first = alarm("baseline-shift", after[0].end_ns, value=1.93)
     later = alarm("sudden-change", after[-1].end_ns + SECOND, value=1.93)
-    rows: list[Row] = [*before, after[0], first, *after[1:], later]
-    station = Station().feed(rows)
+    return [*sessions(0, 40), after[0], first, *after[1:], later]
+
+
+def test_what_was_told_of_the_feedline_is_corrected_in_one_sentence() -> None:
+    station = Station().feed(told_of_the_feedline())
     assert station.story == ["opened", "explained"]
     opened, explained = station.changes
     assert (opened.family, explained.family) == (FEEDLINE, INSTRUMENT)
@@ -102,6 +112,24 @@ def test_what_was_told_of_the_feedline_is_corrected_in_one_sentence() -> None:
     assert explained.summary.startswith(
         "Instrument, not feedline or antenna: incident power reads 0.25 times what it was"
     )
+
+
+def test_a_correction_is_stored_told_and_derived_again(tmp_path: Path) -> None:
+    with closing(StoreWriter.open(tmp_path / "station.sqlite")) as store:
+        rows = told_of_the_feedline()
+        write(store, rows, batch=50)
+        repository = Faults(store.database)
+        assert repository.family(1) == INSTRUMENT
+        assert repository.figures(1).startswith("Instrument, not feedline")
+        assert repository.explained_cause(1) is None
+        before = grouping(store)
+        regroup(store, OPTIONS)
+        assert grouping(store) == before
+        time_ns = repository.latest_ns(1) + SECOND
+        assert repository.explain(1, "detector", 0.9, "Probably a detector.", time_ns) is not None
+        regroup(store, OPTIONS)
+        changes = [event.change for event in repository.changes(1)]
+        assert changes == ["opened", "explained", "explained"]
 
 
 def test_a_mended_port_is_verified_and_its_levels_are_learned_anew() -> None:

@@ -10,7 +10,7 @@ from logger.faults.memory import FaultMemory
 from logger.faults.recurrence import share
 from logger.faults.repair import Verdict
 from logger.faults.signature import STEADY
-from logger.rows import FaultFamily
+from logger.rows import CORRECTED, FaultFamily
 from logger.utc import DAY_NS, EPOCH
 from logger.wording import count
 
@@ -76,9 +76,9 @@ def port(ln_w: float) -> str:
     )
 
 
-def corrected(fault: FaultMemory, detail: str) -> str:
-    """Return the summary of a fault that was told as one of the feedline."""
-    return f"{SUBJECTS[fault.family]}, not feedline or antenna: {detail}"
+def corrected(detail: str) -> str:
+    """Return the summary of a fault of the instrument that was told as one of the feedline."""
+    return f"{CORRECTED}: {detail}"
 
 
 def parted(fault: FaultMemory, first: float, second: float) -> str:
