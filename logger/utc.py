@@ -61,6 +61,6 @@ def _duration_ns(text: str) -> int | None:
     return None if match is None else int(match[1]) * UNIT_NS[match[2]]
 
 
-def to_second(utc: str | None) -> str:
+def to_second(utc: object) -> str:
     """Return an exported time to the second."""
     return f"{str(utc)[:19]}Z"
