@@ -17,7 +17,7 @@ from logger.faults import recurrence
 from logger.faults.memory import FaultMemory, Level, Levels, Session
 from logger.faults.recurrence import join
 from logger.faults.signature import OF_CONTACTS, Signature, signature_of
-from logger.rows import FaultState
+from logger.rows import FaultFamily, FaultState
 from logger.utc import DAY_NS
 
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
@@ -31,6 +31,7 @@ LEVEL_PART = 0.1  # and a part of the level
 LASTING = 10  # transmissions in a row off the level
 LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
+STANDS = 0.1  # of the shift, by which a level that does not depend on a contact differs
 APART = 2.0  # standard deviations between levels that tell whether a repair worked
 STRAY = 0.1  # density of |Γ| for other reasons
 
@@ -77,6 +78,13 @@ def shown_on(fault: FaultMemory) -> list[str]:
     for session in fault.sessions:
         signs[session.channel] += session.signs
     return [channel for channel, number in signs.most_common() if number]
+
+
+def is_elsewhere(fault: FaultMemory, antenna: str | None) -> bool:
+    """True if a fault of the feedline could not show in a transmission on that antenna."""
+    if fault.family != FaultFamily.FEEDLINE or antenna is None or not fault.antennas:
+        return False
+    return antenna not in fault.antennas
 
 
 def count(fault: FaultMemory, trial: Session) -> None:
@@ -146,6 +154,15 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
 def is_level_back(fault: FaultMemory, gamma: float) -> bool:
     """True if |Γ| is as it was before the fault on some channel."""
     return any(is_known(before) and is_usual(before, gamma) for before in fault.before.values())
+
+
+def stands(fault: FaultMemory, channel: str, gamma: float) -> bool:
+    """True if a transmission is at the level to which a fault has moved its channel."""
+    before, during = fault.before.get(channel), fault.during.get(channel)
+    if before is None or during is None or not (is_known(before) and is_known(during)):
+        return False
+    moved = abs(during.mean - before.mean)
+    return not is_usual(before, during.mean) and abs(gamma - during.mean) <= STANDS * moved
 
 
 def is_usual(level: Level, gamma: float) -> bool:

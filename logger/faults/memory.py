@@ -75,6 +75,51 @@ class Run(msgspec.Struct, forbid_unknown_fields=True):
 Runs = dict[str, Run]  # by channel, or frequency
 
 
+class Readings(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Levels of ln of incident watts by mode, and of |Γ| by channel, whether sound or not."""
+
+    watts: Levels = {}
+    gammas: Levels = {}
+
+
+class Test(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Transmissions at another power than before.
+
+    score     ln of the likelihood ratio of a port that has changed to another power setting
+    ln_w      by which incident power differs
+    counted   transmissions on a channel in the session, by channel
+    """
+
+    since_ns: int = NEVER_NS
+    transmissions: int = 0
+    sessions: int = 0
+    score: float = 0.0
+    ln_w: float = 0.0
+    counted: dict[str, int] = {}
+
+
+class PortMemory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """What `ports` knows.
+
+    latest   current readings; `later` and `earlier` are those of this week and of a week or two ago
+    step     test against the latest readings, `drift` against the earlier ones
+    used     ln of watts of other powers that were used with the SWR unchanged, by mode
+    ln_w     by which incident power is off since the port has changed, None if it has not
+    back     transmissions in a row at the power before that
+    """
+
+    latest: Readings = msgspec.field(default_factory=Readings)
+    later: Readings = msgspec.field(default_factory=Readings)
+    earlier: Readings = msgspec.field(default_factory=Readings)
+    later_ns: int = NEVER_NS
+    step: Test = msgspec.field(default_factory=Test)
+    drift: Test = msgspec.field(default_factory=Test)
+    used: dict[str, list[float]] = {}
+    ended_ns: int = NEVER_NS
+    ln_w: float | None = None
+    back: int = 0
+
+
 class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
     """A fault that is not closed.
 
@@ -88,6 +133,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     is_shifted    the last transmission was off its level
     is_lasting    its level stayed off from one session to another
     steady        transmissions at the usual level since it opened, until one is not
+    stood         transmissions at the level to which it moved, between excursions
     sessions      transmissions up to the last sign, or the repair; `recent` those since then
     clean         transmissions since the last sign, or since the repair
     brief, held   alarms that cleared within seconds, that outlasted a transmission
@@ -97,7 +143,9 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     peaks         numbers of excursions by channel and |Γ| of the peak; see `contacts`
     crowds        |Γ| of the peaks of a contact beside that of another fault
     shown         levels of incident power of transmissions with a sign, watts
+    is_port       incident power shows that the forward port has changed
     latest        levels of the last few transmissions, up to the repair
+    antennas      antennas of transmissions with a sign, as far as they are known
     """
 
     opened_ns: int
@@ -114,7 +162,9 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     changed_ns: int = NEVER_NS
     is_shifted: bool = False
     is_lasting: bool = False
+    is_port: bool = False
     steady: int = 0
+    stood: int = 0
     work_ns: int | None = None
     alarms: int = 0
     breaks: int = 0
@@ -130,6 +180,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     peaks: dict[str, list[int]] = {}
     crowds: list[float] = []
     latest: Levels = {}
+    antennas: list[str] = []
 
     @property
     def last_ns(self) -> int:
@@ -155,6 +206,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     pending  excursions of the transmission in progress
     levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
     runs     transmissions off their level, by channel
+    port     what incident power tells of the forward port
     work_ns  last repair or adjustment
     winds    the latest measurements of the wind
     session_ns, ended_ns  start of the latest session, end of the latest transmission
@@ -169,6 +221,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     later: Levels = {}
     later_ns: int = NEVER_NS
     runs: Runs = {}
+    port: PortMemory = msgspec.field(default_factory=PortMemory)
     work_ns: int = NEVER_NS
     winds: list[Wind] = []
     session_ns: int = NEVER_NS

@@ -17,6 +17,7 @@ from logger.watchdog.detector_fault.level import PHRASES
 YOUNG_NS = 3 * DAY_NS  # signs this soon after the first are of one cause
 LATE_NS = 14 * DAY_NS  # or later, where a rule needs readings of some days
 PAUSE_NS = 6 * UNIT_NS["h"]  # between sessions
+COLD_NS = 5 * DAY_NS  # a level that stood for so long without heating is not of a hot joint
 SUSPECT_NS = 7 * DAY_NS  # a second sign of a mere warning comes within this time
 ACTIVE_NS = DAY_NS  # a passing trouble whose last sign is older does not explain another course
 BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a passing trouble,
@@ -30,6 +31,7 @@ OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
 ABRUPT = (*OF_LEVEL, AlarmKind.SUDDEN_CHANGE)
 # Alarms of a level that moved, which a detector's gain moves as well as the load, or heat.
 OF_SHIFT = (AlarmKind.SUDDEN_CHANGE, AlarmKind.BASELINE_SHIFT)
+OF_SWR = (AlarmKind.HIGH_SWR, *OF_SHIFT)  # whose value is an SWR
 MOVED = (*OF_SHIFT, AlarmKind.DETECTOR_FAULT, AlarmKind.HEATING_JOINT)
 # Alarms that whole transmissions of some days give.
 LATE = (AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT)
@@ -112,6 +114,8 @@ def explains_alarm(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
     if fault.family != FaultFamily.FEEDLINE:
         return True
     signature = signature_of(fault)
+    if kind == AlarmKind.HEATING_JOINT and signature == Signature.STANDING:
+        return time_ns - fault.first_ns < COLD_NS
     if kind in TYPICAL[signature]:
         return True
     if signature == Signature.PASSING:
@@ -140,17 +144,17 @@ def _is_same_shift(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
     return is_same and time_ns - fault.opened_ns < LATE_NS
 
 
-def explains_level(fault: FaultMemory, since_ns: int) -> bool:
+def explains_level(fault: FaultMemory, since_ns: int, *, is_lower: bool) -> bool:
     """True if a level that has stayed off since then may have the cause of this fault.
 
-    A contact may also change the level, but from the beginning: if the level stayed as it was while
+    A contact may also raise the level, but from the beginning: if the level stayed as it was while
     excursions came and went, two causes explain them better than one.
     """
-    if fault.family == FaultFamily.NO_DATA:
+    if fault.family == FaultFamily.NO_DATA or fault.is_port:
         return False
     if fault.family == FaultFamily.INSTRUMENT:
         return fault.state == FaultState.OPEN and since_ns - fault.opened_ns < LATE_NS
-    return signature_of(fault) != Signature.PASSING or fault.steady < STEADY
+    return signature_of(fault) != Signature.PASSING or (fault.steady < STEADY and not is_lower)
 
 
 def explains_excursion(fault: FaultMemory, item: Break) -> bool:

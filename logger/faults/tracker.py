@@ -13,13 +13,14 @@ from typing import TypeGuard
 import msgspec
 
 from logger.config.load import FaultsOptions
-from logger.faults import contacts, evidence, repair, usual, words
+from logger.faults import contacts, evidence, ports, repair, usual, words
 from logger.faults.memory import KIND, Break, FaultMemory, Levels, Run, Session, TrackerMemory, Wind
 from logger.faults.signature import (
     BRIEF_NS,
     LATE,
     OF_CONTACT,
     OF_LEVEL,
+    OF_SWR,
     PAUSE_NS,
     TYPICAL,
     Signature,
@@ -50,6 +51,7 @@ from logger.rows import (
     family_of,
 )
 from logger.utc import DAY_NS, UNIT_NS
+from logger.watchdog.detector_fault.level import FORWARD
 from logger.watchdog.rule import recalled
 
 NEVER_NS = 1 << 62
@@ -58,6 +60,7 @@ STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the faul
 SESSION_NS = DAY_NS // 2  # longest session
 MOST_WINDS = 8
 WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
+STOOD = 20  # transmissions without excursions at a level that moved
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 
@@ -134,7 +137,7 @@ class FaultTracker:
     # Alarms.
 
     def _raise(self, row: AlarmChange) -> FaultMemory | None:
-        fault = _explanation(self.memory.faults, row)
+        fault = self._explanation(self.memory.faults, row)
         if fault is not None:
             self._join(fault, row)
             return fault
@@ -145,6 +148,18 @@ class FaultTracker:
             return None
         self._open(suspect, row.kind, row.time_ns, row.detail)
         return suspect
+
+    def _explanation(self, faults: Sequence[FaultMemory], row: AlarmChange) -> FaultMemory | None:
+        """Return the fault that explains an alarm best, if any."""
+        candidates = [fault for fault in faults if self._explains(fault, row)]
+        return max(candidates, key=lambda fault: _fit(fault, row.kind), default=None)
+
+    def _explains(self, fault: FaultMemory, row: AlarmChange) -> bool:
+        """True if an alarm may have the cause of a fault."""
+        if not fault.is_port or row.value is None or row.kind not in OF_SWR:
+            return explains_alarm(fault, row.kind, row.time_ns)
+        gamma = reflection(row.value) * ports.factor(self.memory.port)
+        return evidence.is_level_back(fault, gamma)
 
     def _join(self, fault: FaultMemory, row: AlarmChange) -> None:
         """Process a further alarm of a fault."""
@@ -171,7 +186,7 @@ class FaultTracker:
         """Return the warnings that an alarm may belong to, or begin anew."""
         memory = self.memory
         memory.suspects = [item for item in memory.suspects if not is_over(item, row.time_ns)]
-        suspect = _explanation(memory.suspects, row)
+        suspect = self._explanation(memory.suspects, row)
         if suspect is None:
             suspect = FaultMemory(
                 opened_ns=row.time_ns,
@@ -239,6 +254,8 @@ class FaultTracker:
         memory.ended_ns = row.end_ns
         past = bisect.bisect_right(memory.pending, row.end_ns, key=lambda item: item.time_ns)
         excursions, memory.pending = memory.pending[:past], memory.pending[past:]
+        if row.swr is not None and not excursions:
+            self._watch_port(row, row.swr)
         owned: dict[int, list[Break]] = {}  # by opening of the fault
         for item in excursions:
             owner = self._owner(item)
@@ -246,12 +263,71 @@ class FaultTracker:
                 memory.loose = [*memory.loose, item.time_ns][-MOST_LOOSE:]
             else:
                 owned.setdefault(owner.opened_ns, []).append(item)
+        sound = ports.corrected(memory.port, row)
         for fault in list(memory.faults):
-            self._judge(fault, row, owned.get(fault.opened_ns, []))
+            self._judge(fault, row if fault.is_port else sound, owned.get(fault.opened_ns, []))
         for suspect in list(memory.suspects):
-            self._confirm(suspect, row)
-        if row.swr is not None and not excursions:
-            self._follow(row, *level_of(row, row.swr))
+            self._confirm(suspect, sound)
+        if sound.swr is not None and not excursions:
+            self._follow(sound, *level_of(sound, sound.swr))
+
+    def _watch_port(self, row: Transmission, swr: float) -> None:
+        """Process what incident power tells of the forward port: a fault, or that it is over."""
+        memory = self.memory
+        is_suspected = any(
+            AlarmKind.DETECTOR_FAULT in suspect.raised and FORWARD in suspect.detail
+            for suspect in memory.suspects
+        )
+        test = ports.judge(memory.port, row, *level_of(row, swr), is_suspected=is_suspected)
+        if test is None:
+            return
+        detail = words.port(test.ln_w)
+        is_busy = any(
+            f.family == FaultFamily.FEEDLINE and f.state == FaultState.OPEN for f in memory.faults
+        )
+        before = memory.port.latest.gammas if is_busy else usual.levels(memory)
+        memory.runs = {}
+        own = [f for f in memory.faults if f.family == FaultFamily.INSTRUMENT]
+        fault = max(own, key=lambda f: f.state == FaultState.OPEN, default=None)
+        if fault is None:
+            fault = next(
+                (
+                    f
+                    for f in memory.faults
+                    if f.family == FaultFamily.FEEDLINE
+                    and f.state == FaultState.OPEN
+                    and ports.explains(memory.port, f, test.since_ns)
+                ),
+                None,
+            )
+            if fault is not None:
+                fault.family = FaultFamily.INSTRUMENT
+                self._change(
+                    fault, FaultChangeKind.EXPLAINED, row.end_ns, words.corrected(fault, detail)
+                )
+        if fault is None:
+            suspects = (f for f in memory.suspects if f.family == FaultFamily.INSTRUMENT)
+            fault = next(suspects, None)
+            if fault is not None:
+                memory.suspects.remove(fault)
+            else:
+                fault = FaultMemory(
+                    opened_ns=row.end_ns,
+                    first_ns=test.since_ns,
+                    family=FaultFamily.INSTRUMENT,
+                    severity=Severity.WARNING,
+                    sign_ns=row.end_ns,
+                    before=dict(before),
+                )
+            fault.opened_ns = self._free_ns(row.end_ns)
+            memory.faults.append(fault)
+            self._change(
+                fault, FaultChangeKind.OPENED, fault.opened_ns, words.opened(fault, detail, 0)
+            )
+        elif fault.state != FaultState.OPEN:
+            self._return(fault, row.end_ns, detail)
+        fault.is_port = fault.is_lasting = True
+        fault.sign_ns = max(fault.sign_ns, row.end_ns)
 
     def _follow(self, row: Transmission, channel: str, gamma: float) -> None:
         """Compare the level of a transmission without excursions with the usual one; learn it."""
@@ -263,13 +339,12 @@ class FaultTracker:
             return
         for fault in faults:
             fault.steady += not fault.is_lasting
-        busy = (FaultState.OPEN, FaultState.VERIFYING)
-        if not any(f.family == FaultFamily.FEEDLINE and f.state in busy for f in faults):
+        if not any(_may_move_level(fault) for fault in faults):
             usual.learn(self.memory, channel, gamma, row.end_ns)
 
-    def _move(self, since_ns: int, time_ns: int, detail: str) -> bool:
+    def _move(self, since_ns: int, time_ns: int, detail: str, *, is_lower: bool = False) -> bool:
         """Add a level that has stayed off since then to the fault that explains it, if any does."""
-        faults = [fault for fault in self.memory.faults if explains_level(fault, since_ns)]
+        faults = [f for f in self.memory.faults if explains_level(f, since_ns, is_lower=is_lower)]
         if not faults:
             return False
         fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
@@ -288,7 +363,7 @@ class FaultTracker:
         detail = words.off(channel, gamma, before[channel].mean)
         for fault in memory.faults:
             fault.peaks = {}  # the level moves them, too
-        if self._move(run.since_ns, time_ns, detail):
+        if self._move(run.since_ns, time_ns, detail, is_lower=run.side < 0):
             return
         fault = FaultMemory(
             opened_ns=time_ns,
@@ -338,6 +413,8 @@ class FaultTracker:
         fault.breaks += len(excursions)
         fault.sign_ns = max([fault.sign_ns, *(item.time_ns for item in excursions)])
         self._part(fault, row, excursions)
+        if not excursions:
+            self._part_level(fault, row)
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
         fault.held += is_off
         self._compare_level(fault, row)
@@ -345,6 +422,8 @@ class FaultTracker:
         is_new = fault.sign_ns > max(fault.counted_ns, fault.work_ns or 0)
         has_sign = is_off or is_new or fault.is_shifted
         fault.counted_ns = row.end_ns
+        if not has_sign and evidence.is_elsewhere(fault, row.antenna):
+            return
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, self._trial(row, has_sign=has_sign))
             return
@@ -353,6 +432,8 @@ class FaultTracker:
         has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
         evidence.count(fault, self._trial(row, has_sign=has_sign))
         if has_sign:
+            if row.antenna is not None and row.antenna not in fault.antennas:
+                fault.antennas.append(row.antenna)
             evidence.adopt(fault)
             evidence.learn_level(fault.shown, *power_of(row))
             fault.after = {}
@@ -380,6 +461,33 @@ class FaultTracker:
         if len(places) < 2 or fault.state != FaultState.OPEN:
             return
         first, second = (contacts.gamma_of(place) for place in places[:2])
+        self._open_contact(fault, row, [second], words.parted(fault, first, second))
+
+    def _part_level(self, fault: FaultMemory, row: Transmission) -> None:
+        """Open a fault of its own for a contact that leaves a level that moved as it is."""
+        if (
+            fault.breaks < contacts.LEAST
+            or fault.state != FaultState.OPEN
+            or row.swr is None
+            or not evidence.stands(fault, *level_of(row, row.swr))
+        ):
+            return
+        fault.stood += 1
+        if fault.stood < STOOD or AlarmKind.INTERMITTENT_CONTACT not in fault.kinds:
+            return
+        contact = self._open_contact(fault, row, [], words.beside_level(fault))
+        contact.kinds = [AlarmKind.INTERMITTENT_CONTACT]
+        contact.breaks, contact.steady, fault.breaks = fault.breaks, fault.stood, 0
+        fault.kinds.remove(AlarmKind.INTERMITTENT_CONTACT)
+        raised_ns = fault.raised.pop(AlarmKind.INTERMITTENT_CONTACT, None)
+        if raised_ns is not None:
+            contact.raised[AlarmKind.INTERMITTENT_CONTACT] = raised_ns
+        fault.is_lasting = True
+
+    def _open_contact(
+        self, fault: FaultMemory, row: Transmission, crowds: list[float], summary: str
+    ) -> FaultMemory:
+        """Open a fault of a contact whose signs were told as those of another fault."""
         time_ns = self._free_ns(row.end_ns)
         contact = FaultMemory(
             opened_ns=time_ns,
@@ -389,11 +497,11 @@ class FaultTracker:
             sign_ns=time_ns,
             breaks=contacts.LEAST,
             before=fault.before,
-            crowds=[second],
+            crowds=crowds,
         )
         self.memory.faults.append(contact)
-        text = words.parted(fault, first, second)
-        self._change(contact, FaultChangeKind.OPENED, time_ns, text)
+        self._change(contact, FaultChangeKind.OPENED, time_ns, summary)
+        return contact
 
     def _free_ns(self, time_ns: int) -> int:
         """Return a time from then on at which no fault was opened: it is their identity."""
@@ -401,14 +509,13 @@ class FaultTracker:
             time_ns += 1
         return time_ns
 
-    @staticmethod
-    def _compare_level(fault: FaultMemory, row: Transmission) -> None:
+    def _compare_level(self, fault: FaultMemory, row: Transmission) -> None:
         """Find out whether the level of a transmission is a sign of the fault."""
         if row.swr is None:
             return
         channel, gamma = level_of(row, row.swr)
         was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
-        fault.is_shifted = (
+        fault.is_shifted = (is_open and fault.is_port and self.memory.port.ln_w is not None) or (
             fault.state != FaultState.QUIET
             and is_shift(fault, row.end_ns)
             and evidence.is_off_level(fault, channel, gamma)
@@ -499,7 +606,7 @@ class FaultTracker:
 
     def _close(self, fault: FaultMemory, time_ns: int, summary: str) -> None:
         fault.state = FaultState.CLOSED
-        if fault.work_ns is not None:
+        if fault.work_ns is not None and _may_move_level(fault):
             self.memory.levels |= fault.after
         self._change(fault, FaultChangeKind.CLOSED, time_ns, summary)
         self.memory.faults.remove(fault)
@@ -557,12 +664,6 @@ def _add(fault: FaultMemory, row: AlarmChange) -> None:
     fault.sign_ns = max(fault.sign_ns, row.time_ns)
 
 
-def _explanation(faults: Sequence[FaultMemory], row: AlarmChange) -> FaultMemory | None:
-    """Return the fault that explains an alarm best, if any."""
-    candidates = [fault for fault in faults if explains_alarm(fault, row.kind, row.time_ns)]
-    return max(candidates, key=lambda fault: _fit(fault, row.kind), default=None)
-
-
 def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:
     """Sort key of faults that may explain an alarm: the best is the highest."""
     is_typical = kind in fault.kinds or kind in TYPICAL[signature_of(fault)]
@@ -573,6 +674,13 @@ def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:
 def _contact(fault: FaultMemory) -> tuple[bool, bool, int]:
     """Sort key of faults that may explain an excursion."""
     return bool(fault.crowds), signature_of(fault) == Signature.PASSING, fault.opened_ns
+
+
+def _may_move_level(fault: FaultMemory) -> bool:
+    """True if the level may be that of a fault, so that it is not learned as the usual one."""
+    if fault.family != FaultFamily.FEEDLINE or fault.state == FaultState.QUIET:
+        return False
+    return fault.state == FaultState.OPEN or signature_of(fault) != Signature.PASSING
 
 
 def _stands(fault: FaultMemory) -> bool:

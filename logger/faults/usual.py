@@ -6,7 +6,7 @@ itself; after work, with what has been learned since. A transmission off its lev
 
 from __future__ import annotations
 
-from logger.faults import evidence
+from logger.faults import evidence, ports
 from logger.faults.memory import Levels, Run, TrackerMemory
 from logger.utc import DAY_NS
 
@@ -51,3 +51,4 @@ def forget(memory: TrackerMemory, work_ns: int) -> None:
     """Begin anew after work, which changes levels."""
     memory.levels, memory.earlier, memory.later, memory.runs = {}, {}, {}, {}
     memory.later_ns = work_ns
+    ports.forget(memory.port)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 
 from logger.faults import evidence, repair
@@ -58,11 +59,25 @@ def moved(fault: FaultMemory, detail: str, transmissions: int, contact: FaultMem
     since = f"in {count(transmissions, 'transmission')} since {date(fault.first_ns)}"
     beside = ""
     if contact is not None:
-        beside = (
-            f"; not the contact of {date(contact.opened_ns)}, which left the level as it was in"
-            f" {count(contact.steady, 'transmission')}"
-        )
+        left = f"left the level as it was in {count(contact.steady, 'transmission')}"
+        reason = left if contact.steady else "would have raised it"
+        beside = f"; not the contact of {date(contact.opened_ns)}, which {reason}"
     return f"{SUBJECTS[fault.family]}: {detail} {since}{beside}"
+
+
+def port(ln_w: float) -> str:
+    """Detail of a change of the forward port; incident power is off by `ln_w`."""
+    gain = "lost" if ln_w < 0 else "gained"
+    return (
+        f"incident power reads {math.exp(ln_w):.2g} times what it was, at the same reflected power:"
+        f" the forward port of the coupler has {gain} gain, so SWR reads too"
+        f" {'high' if ln_w < 0 else 'low'}"
+    )
+
+
+def corrected(fault: FaultMemory, detail: str) -> str:
+    """Return the summary of a fault that was told as one of the feedline."""
+    return f"{SUBJECTS[fault.family]}, not feedline or antenna: {detail}"
 
 
 def parted(fault: FaultMemory, first: float, second: float) -> str:
@@ -71,6 +86,16 @@ def parted(fault: FaultMemory, first: float, second: float) -> str:
         f"{SUBJECTS[fault.family]}: a contact opens to an SWR of about {_swr(second):.2g}, another"
         f" one than that of the fault of {date(fault.opened_ns)}, which opens to about"
         f" {_swr(first):.2g}; they were reported as one fault"
+    )
+
+
+def beside_level(fault: FaultMemory) -> str:
+    """Return the summary of a fault of a contact beside a level, told as one fault so far."""
+    return (
+        f"{SUBJECTS[fault.family]}: a contact breaks, another cause than that of the fault of"
+        f" {date(fault.opened_ns)}, whose level stayed the same in"
+        f" {count(fault.stood, 'transmission')} between {count(fault.breaks, 'excursion')};"
+        " they were reported as one fault"
     )
 
 
