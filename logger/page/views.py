@@ -58,10 +58,11 @@ def recent(request: Request) -> Response:
 async def overview(request: Request) -> Response:
     """Show the state of the feedline and its last days, as part of a page."""
     site = site_of(request)
-    values = {
-        "overview": await site.renderer.render(drawings.overview),
-        "limit": site.station.limit,
-    }
+    try:
+        content = await site.renderer.render(drawings.overview)
+    except StoreError as error:  # before the first run
+        return site.page(request, "trouble.html", {"words": str(error)})
+    values = {"overview": content, "limit": site.station.limit}
     return site.page(request, "overview.html", values)
 
 
