@@ -37,7 +37,7 @@ def assert_seconds_have_their_transmission(rows: Sequence[Row]) -> None:
 
 
 # What a pipeline gives: pairs, and now and then what became of them.
-HAPPENS = ("", "", "so far", "so far", "ended", "alarm", "clock")
+HAPPENS = ("", "", "so far", "so far", "ended", "alarm", "alarm stored", "clock")
 BATCHES = st.lists(st.tuples(st.integers(1, 9), st.sampled_from(HAPPENS)))
 CLOCK = ClockChange(Boot("boot", Trust.FOLLOWED, 0, 0, 0))
 
@@ -62,12 +62,13 @@ def test_nothing_is_lost_or_out_of_order(
         patch.setattr(backlog, "JOINED_PAIRS", joined)
         waiting = Backlog()
         given_rows: list[Row] = []
+        taken: list[Row] = []
         at = start = 0
         for count, what in batches:
             rows: list[Row] = [samples(at, count, begins=at == 0)]
             at += count
             start_ns = T0 + start * SECOND
-            if what == "alarm":
+            if what.startswith("alarm"):
                 rows.append(alarm("raised", T0 + at * SECOND, start_ns=None))
             elif what == "clock":
                 rows.append(CLOCK)
@@ -78,8 +79,12 @@ def test_nothing_is_lost_or_out_of_order(
                 start = at if what == "ended" else start
             waiting.add(rows)
             given_rows += rows
-        assert waiting.pairs == at
-        taken = waiting.take()
+            if what == "alarm stored":
+                urgent = waiting.urgent_rows()
+                assert waiting.take_urgent() == urgent
+                taken += urgent
+        assert waiting.pairs + len(times(taken)) == at
+        taken += waiting.take()
         assert len(waiting) == waiting.pairs == waiting.dropped == 0
     begins = [row.begins for row in taken if isinstance(row, Samples)]
     assert begins == [place == 0 for place in range(len(begins))]

@@ -517,6 +517,22 @@ def test_an_alarm_after_the_repair_returns_the_fault_at_once() -> None:
     )
 
 
+def test_transmissions_on_another_antenna_are_no_trials_of_a_repair() -> None:
+    def on(antenna: str, rows: list[Row]) -> list[Row]:
+        return [
+            msgspec.structs.replace(row, antenna=antenna) if isinstance(row, Transmission) else row
+            for row in rows
+        ]
+
+    rows = [*broken(0), *spell(1, 100, every=3), *spell(100, 200, every=3)]
+    station = Station(work_ns=[start_of(200) - HOUR // 10]).feed(on("mast", rows))
+    station.feed(on("wire", spell(200, 300)))
+    assert station.story == ["opened", "repaired"]
+    station.feed(on("mast", spell(300, 340)))
+    assert station.story == ["opened", "repaired", "closed"]
+    assert " 100 " not in station.changes[-1].summary
+
+
 def test_one_excursion_after_a_repair_does_not_decide() -> None:
     after = [*spell(200, 205), *spell(205, 206, every=1), *spell(206, 300)]
     assert repaired(3, after).story == ["opened", "repaired", "closed"]

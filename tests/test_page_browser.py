@@ -17,8 +17,9 @@ from tests.deadlines import scale
 from tests.desk import Desk, desk
 from tests.isolate_bench import hands
 from tests.page_server import DESK, PHONE, TOKEN, Serving, chromium, serving
-from tests.station import Running, line, pty, write_config
+from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_end_to_end import exported
+from tests.test_page import SIMULATED
 from tests.test_tune_command import MORE, TOLD, station
 
 pytestmark = pytest.mark.realtime
@@ -94,10 +95,32 @@ def faults(tab: Any, axe: str) -> list[str]:
     ]
 
 
-def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) -> None:
+def test_every_page_is_accessible(tmp_path: Path) -> None:
     import axe_playwright_python
 
     axe = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
+    (tmp_path / "token").write_text(TOKEN)
+    config = write_config(tmp_path, "", **{**SIMULATED, "station": "{name: test, channel: 20}"})
+    mismatchd("run", "-c", config)
+    with (
+        serving(config, "--token-file", str(tmp_path / "token")) as page,
+        chromium() as browser,
+        visitor(browser, page, PHONE) as tab,
+        visitor(browser, page, DESK, "dark") as desk,
+    ):
+        for path in PAGES:
+            tab.goto(page.url + path)
+            assert faults(tab, axe) == []
+            wide = tab.evaluate("() => document.documentElement.scrollWidth")
+            assert wide <= PHONE["width"], path
+        for path in ("/", "/transmissions/1", "/faults/1"):
+            desk.goto(page.url + path)
+            if path != "/":
+                desk.wait_for_selector("svg.chart text")
+            assert faults(desk, axe) == []
+
+
+def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) -> None:
     (tmp_path / "token").write_text(TOKEN)
     daemons: list[Running] = []
     with pty() as (master, name), hands(master) as held:
@@ -149,19 +172,6 @@ def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) ->
                 told(tab, "state", "key up")
                 held.send(*FAIR)
                 told(tab, "swr", r"^1\.50$")
-
-                for path in PAGES:
-                    tab.goto(page.url + path)
-                    assert faults(tab, axe) == []
-                    wide = tab.evaluate("() => document.documentElement.scrollWidth")
-                    assert wide <= PHONE["width"], path
-                tab.wait_for_load_state()
-                with visitor(browser, page, DESK, "dark") as desk:
-                    for path in ("/", "/transmissions/1", "/faults/1"):
-                        desk.goto(page.url + path)
-                        if path != "/":
-                            desk.wait_for_selector("svg.chart text")
-                        assert faults(desk, axe) == []
             finally:
                 for daemon in daemons:
                     daemon.kill()

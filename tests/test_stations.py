@@ -138,6 +138,9 @@ def test_two_stations_in_one_report(tmp_path: Path, year: Path, recent: Path) ->
     alone = mismatchd("report", "-c", tmp_path / "loft.yaml", "--format", "json").stdout
     assert answer[1]["report"].keys() == json.loads(alone).keys()
 
+    with (tmp_path / "pier.yaml").open("a") as config:
+        config.write("time_zone: Asia/Kathmandu\n")
+    assert mismatchd(*two).stdout.partition("\u2500")[0].count("+0545") == 3
     file = tmp_path / "report.html"
     mismatchd(*two, "--html", file)
     page = file.read_text()

@@ -108,4 +108,8 @@ def test_a_driver_without_counters_has_read_pairs() -> None:
     assert line(msgspec.structs.replace(STATUS, counters={}), "input") == "800000 pairs"
     nothing = msgspec.structs.replace(STATUS, counters={}, pairs=0, last_pair_ns=None)
     assert line(nothing, "input") == "nothing read yet"
+    unsure = ClockStatus(times="unconfirmed", steps=2, ahead_s=0.0)
+    assert line(msgspec.structs.replace(STATUS, clock=unsure), "clock") == (
+        "that of this host, not known to be synchronised yet, set 2 times"
+    )
     assert line(STATUS, "last pair") == "2026-03-01T19:00:00Z, 200 pairs/s"

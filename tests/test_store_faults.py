@@ -23,7 +23,7 @@ from drivers.contract import SampleBlock
 from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import AlarmEvent, Samples
 from logger.service.backlog import MOST_PAIRS
-from logger.service.keeper import Keeper
+from logger.service.keeper import REST_S, Keeper
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store import salvage
@@ -210,6 +210,36 @@ def use_up(store: StoreWriter) -> int:
     with pytest.raises(DiskError, match="full"):
         store.write([transmission(T0 - (there + 1) * 10 * SECOND)])
     return there
+
+
+def test_an_alarm_is_stored_and_reported_before_the_pairs_and_seconds_with_it(
+    tmp_path: Path,
+) -> None:
+    events: list[Event] = []
+    path = tmp_path / "station.sqlite"
+    keeper = Keeper(lambda _: StoreWriter.open(path), Reporter(events.append), Retention(EVER_NS))
+    pairs = SampleBlock(T0 + 1000 * np.arange(9), np.full(9, 1.0), np.full(9, 0.5))
+    begun = [Samples(pairs), transmission(ended=False), second(T0)]
+    keeper.add([*begun, alarm("raised", T0 + SECOND)], 10.0)
+    assert keeper.wait_s(10.0) == 0.0
+    assert keeper.commit_due(10.0)
+    assert [(event.change, event.alarm.id, event.alarm.transmission_id) for event in events] == [
+        ("raised", 1, 1)
+    ]
+    assert keeper.unstored() == (1, 9)
+    assert 0 < keeper.wait_s(10.0) <= REST_S
+    assert keeper.commit_due(10.0) is None
+    assert keeper.commit_due(10.0 + REST_S)
+    assert keeper.unstored() == (0, 0)
+    # With the end of a transmission, everything is due.
+    keeper.add([*begun, transmission(), alarm("cleared", T0 + 2 * SECOND)], 20.0)
+    assert keeper.commit_due(20.0)
+    assert keeper.unstored() == (0, 0)
+    keeper.close()
+    with Store.reader(path) as store:
+        assert store.counts()["seconds"] == 1
+    assert len(archived(path)) == 9
+    assert len(events) == 3
 
 
 def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -> None:

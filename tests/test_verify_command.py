@@ -59,7 +59,7 @@ def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -
             view.until(lambda text: "the dummy load is read" in text)
             second = mismatchd("verify", "-c", config, check=False)
             assert second.returncode == 1
-            assert "`mismatchd verify` uses this store" in second.stderr
+            assert "`verify` is in progress in another terminal" in second.stderr
             view.press(b"\r")
             view.until(lambda text: "reference meter" in text)
             view.press(b"40\r")

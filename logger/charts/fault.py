@@ -146,10 +146,13 @@ def _facts(scene: FaultScene) -> Iterator[str]:
 
 
 def probable_cause(fault: Fault) -> str | None:
-    """Return the probable cause of a fault as a sentence."""
+    """Return the probable cause of a fault as a sentence, None if its summary names it."""
     if fault.probable_cause is None or fault.probability is None:
         return None
-    words = f"{likely(fault.probability)} {title_of(fault.probable_cause)}"
+    title = title_of(fault.probable_cause)
+    if title in fault.summary:
+        return None
+    words = f"{likely(fault.probability)} {title}"
     return f"{capitalize(words)} ({100 * fault.probability:.0f} %)."
 
 

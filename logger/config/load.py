@@ -16,7 +16,7 @@ from logger.bands import Band, parse_band
 from logger.config.credentials import from_file
 from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
-from logger.config.section import EnvName, Positive, Section, Text, pattern
+from logger.config.section import EnvName, Positive, Section, Swr, Text, pattern
 from logger.config.yaml_lines import Document, YamlError, parse
 from logger.errors import ConfigError, UsageError
 from logger.wording import suggest
@@ -206,7 +206,8 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
     """One of several antennas.
 
     The antenna in use is the one with the `number` that the bridge reports in its column `antenna`;
-    otherwise the only one for the band in use; otherwise the latest in the journal.
+    otherwise the only one for the band in use; otherwise the latest in the journal; otherwise the
+    only one whose `swr` a transmission reads.
     """
 
     name: Annotated[
@@ -239,9 +240,24 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
             " the list, from 1."
         ),
     ] = None
+    swr: Annotated[
+        Swr | dict[str, Swr] | None,
+        Meta(
+            description="SWR it usually reads, one for all channels or by channel such as"
+            " `{1: 1.4, 20: 1.2}`; names the antenna of a transmission where nothing else does."
+        ),
+    ] = None
 
     def __post_init__(self) -> None:
-        _ = self.ranges  # raises ValueError
+        _ = self.ranges, self.levels  # raises ValueError
+
+    @property
+    def levels(self) -> dict[int, float]:
+        """SWR by channel; empty with one for all."""
+        by_channel = self.swr if isinstance(self.swr, dict) else {}
+        if not all(channel.isdecimal() for channel in by_channel):
+            raise ValueError("swr: give a figure, or figures by channel such as {1: 1.4, 20: 1.2}")
+        return {int(channel): by_channel[channel] for channel in by_channel}
 
     @property
     def ranges(self) -> list[Band]:

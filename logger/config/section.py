@@ -23,6 +23,7 @@ def describe_pattern(message: str) -> str | None:
 
 Text = Annotated[str, Meta(min_length=1)]
 Positive = Annotated[float, Meta(gt=0)]
+Swr = Annotated[float, Meta(ge=1)]
 EnvName = Annotated[
     str, pattern(r"^[A-Za-z_][A-Za-z0-9_]*$", "the name of an environment variable")
 ]

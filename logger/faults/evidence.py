@@ -17,7 +17,7 @@ from logger.faults import recurrence
 from logger.faults.memory import FaultMemory, Level, Levels, Session
 from logger.faults.recurrence import join
 from logger.faults.signature import OF_CONTACTS, Signature, signature_of
-from logger.rows import FaultState
+from logger.rows import FaultFamily, FaultState
 from logger.utc import DAY_NS
 
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
@@ -78,6 +78,13 @@ def shown_on(fault: FaultMemory) -> list[str]:
     for session in fault.sessions:
         signs[session.channel] += session.signs
     return [channel for channel, number in signs.most_common() if number]
+
+
+def is_elsewhere(fault: FaultMemory, antenna: str | None) -> bool:
+    """True if a fault of the feedline could not show in a transmission on that antenna."""
+    if fault.family != FaultFamily.FEEDLINE or antenna is None or not fault.antennas:
+        return False
+    return antenna not in fault.antennas
 
 
 def count(fault: FaultMemory, trial: Session) -> None:

@@ -145,6 +145,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     shown         levels of incident power of transmissions with a sign, watts
     is_port       incident power shows that the forward port has changed
     latest        levels of the last few transmissions, up to the repair
+    antennas      antennas of transmissions with a sign, as far as they are known
     """
 
     opened_ns: int
@@ -179,6 +180,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     peaks: dict[str, list[int]] = {}
     crowds: list[float] = []
     latest: Levels = {}
+    antennas: list[str] = []
 
     @property
     def last_ns(self) -> int:

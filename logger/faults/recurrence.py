@@ -5,7 +5,8 @@ heat), and as a rule more often from day to day. So signs are a Poisson process 
 whose rate in a session is drawn from a gamma distribution; its mean grows exponentially. Mean at
 the last session, shape and growth are uncertain: they have a prior over a grid. So the clean
 transmissions of one calm session are little evidence of a repair if the fault paused for whole
-sessions before, and much if it never did.
+sessions before, and much if it never did. Where the wind is known, sessions of the same wind are
+expected to differ less.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ RATES = np.geomspace(0.003, 3.0, 16)[:, None, None, None]  # signs per transmiss
 SHAPES = np.array([0.1, 0.3, 1.0, 3.0, 10.0, 100.0])  # small: sessions differ much
 GROWTHS = np.array([0.0, 0.1, 0.2, 0.4])  # a day
 SHAPE = SHAPES[:, None, None]
-PRIOR = 0.5 * np.log(SHAPE)  # but for a constant
+PRIOR = 0.5, 0.75  # power of the shape in its prior: if the wind is unknown, known
+GROWS_ON_DAYS = 3.0  # after the last session before
 CALM_M_S = np.array([1.5, 2.5, 3.5, 4.5, 5.5])  # mean wind below which a contact hardly moves
 SOFT_M_S = 0.3  # width of that limit
 
@@ -37,7 +39,7 @@ def share(sessions: Sequence[Session]) -> float:
 def ln_probability(before: Sequence[Session], after: Sequence[Session]) -> float:
     """Return ln of the probability of what followed a course.
 
-    The rate is that of the last session before; a session that goes on has the rate that it had.
+    The rate grows on from the last session before; a session that goes on has the rate it had.
     """
     end_ns = before[-1].start_ns if before else 0
     both = join(before, after)
@@ -56,14 +58,16 @@ def join(before: Sequence[Session], after: Sequence[Session]) -> list[Session]:
 
 
 def _ln_evidence(sessions: Sequence[Session], end_ns: int, usual_m_s: float | None) -> float:
-    """Return ln of the density of the signs in sessions; growth ends at a time.
+    """Return ln of the density of the signs in sessions; growth ends some days after a time.
 
     usual_m_s  wind of sessions in which it was not measured, None if it never was
     """
-    ages = np.array([max(end_ns - session.start_ns, 0) / DAY_NS for session in sessions])
+    ages = np.array([(end_ns - session.start_ns) / DAY_NS for session in sessions])
+    ages = np.maximum(ages, -GROWS_ON_DAYS)
     growth = np.exp(-GROWTHS[:, None, None] * ages)
     winds = np.array([usual_m_s if s.wind_m_s is None else s.wind_m_s for s in sessions], float)
-    ln = PRIOR + _ln_density(sessions, RATES[..., None] * growth * _response(winds))
+    prior = PRIOR[usual_m_s is not None] * np.log(SHAPE)  # but for a constant
+    ln = prior + _ln_density(sessions, RATES[..., None] * growth * _response(winds))
     most = float(ln.max())
     return most + math.log(float(np.exp(ln - most).mean()))
 

@@ -18,6 +18,7 @@ from logger.faults.memory import FaultMemory, Session
 from logger.faults.signature import OF_LEVEL, Signature, is_shift, signature_of
 from logger.faults.transmission import level_of, power_of
 from logger.rows import AlarmKind, FaultFamily, FaultState, Transmission
+from logger.utc import DAY_NS
 
 SOUND = 0.005  # share of transmissions with a sign at a sound station
 ERROR = 0.02  # of the test: fixed although it is not, back although it is fixed
@@ -25,7 +26,6 @@ DECIDED = math.log((1 - ERROR) / ERROR)
 AGAINST = 1.0  # log odds of what points the other way, at most
 LEAST = 10  # clean transmissions needed whatever the rate
 UNENDING = 1000  # the number needed is not searched beyond
-FUTURE_NS = 1 << 62
 LEAST_POWER = 0.5  # of that of transmissions with signs
 LEVEL_TRIALS = 50  # transmissions since the repair after which a level that is still off counts
 
@@ -122,11 +122,15 @@ def needed(fault: FaultMemory) -> int | None:
 
 
 def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
-    """Return sessions of the usual size without signs."""
+    """Return sessions of the usual size without signs, one a day."""
     total = sum(session.transmissions for session in fault.sessions)
     usual = max(round(total / max(len(fault.sessions), 1)), 1)
     sizes = [usual] * (transmissions // usual)
     if transmissions % usual:
         sizes.append(transmissions % usual)
     channel = next(iter(tried_on(fault)), "")
-    return [Session(FUTURE_NS + n, size, channel=channel) for n, size in enumerate(sizes)]
+    start_ns = max([fault.work_ns or 0, *(item.start_ns for item in fault.sessions)])
+    return [
+        Session(start_ns + 1 + number * DAY_NS, size, channel=channel)
+        for number, size in enumerate(sizes)
+    ]

@@ -180,6 +180,8 @@ class FaultTracker:
         is_new = fault.sign_ns > max(fault.counted_ns, fault.work_ns or 0)
         has_sign = is_off or is_new or fault.is_shifted
         fault.counted_ns = row.end_ns
+        if not has_sign and evidence.is_elsewhere(fault, row.antenna):
+            return
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, self._trial(row, has_sign=has_sign))
             return
@@ -188,6 +190,8 @@ class FaultTracker:
         has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
         evidence.count(fault, self._trial(row, has_sign=has_sign))
         if has_sign:
+            if row.antenna is not None and row.antenna not in fault.antennas:
+                fault.antennas.append(row.antenna)
             evidence.adopt(fault)
             evidence.learn_level(fault.shown, *power_of(row))
             fault.after = {}

@@ -258,6 +258,8 @@ def _type_text(hint: Any) -> str:
         item = _type_text(arguments[0])
         is_pair = origin is tuple and arguments[-1] is not Ellipsis
         return f"[{item}, {item}]" if is_pair else f"list of {item}"
+    if origin is dict:
+        return f"mapping to {_type_text(arguments[1])}"
     return TYPES.get(hint) or ", ".join(hint)  # the words of an enumeration
 
 

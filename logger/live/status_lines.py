@@ -6,8 +6,16 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status
+from logger.rows import Trust
 from logger.utc import format_ns, to_second
 from logger.wording import count
+
+CLOCKS = {
+    Trust.FOLLOWED.value: "that of this host",
+    Trust.UNCONFIRMED.value: "that of this host, not known to be synchronised yet",
+    Trust.PROVISIONAL.value: "not set yet; times are provisional and will be corrected",
+    "of the driver": "that of the driver",
+}
 
 
 def describe_daemon(live: Status | None) -> list[tuple[str, str]]:
@@ -39,7 +47,7 @@ def describe_daemon(live: Status | None) -> list[tuple[str, str]]:
 
 
 def _clock(clock: ClockStatus) -> str:
-    text = clock.times
+    text = CLOCKS.get(clock.times, clock.times)
     if clock.steps:
         text += f", set {count(clock.steps, 'time')}"
     if clock.ahead_s:

@@ -17,7 +17,7 @@ from logger.page.site import site_of
 from logger.wording import parse_positive
 
 LENGTHS_M = (10.0, 20.0, 30.0)
-MOST_LENGTHS = 5
+MOST_LENGTHS, MOST_M = 5, 10_000.0
 MOST_MHZ = 3000.0
 MOST_SWR = 99.0
 USUAL_MHZ, USUAL_SWR, USUAL_W = 27.2, 1.5, 4.0
@@ -60,9 +60,9 @@ def _terms(station: Station, asked: Mapping[str, str]) -> tuple[Terms, list[floa
     installed_m = station.line.length_m
     texts = [text for text in asked.get("lengths", "").split(",") if text.strip()]
     lengths_m = [parse_positive(text) for text in texts[:MOST_LENGTHS]]
-    known_m = [length_m for length_m in lengths_m if length_m is not None]
+    known_m = [length_m for length_m in lengths_m if length_m is not None and length_m <= MOST_M]
     if len(known_m) < len(lengths_m):
-        raise UsageError("give lengths in metres, separated by commas")
+        raise UsageError(f"give lengths in metres, up to {MOST_M:g}, separated by commas")
     default_m = LENGTHS_M if installed_m is None else (installed_m,)
     at_antenna = asked.get("at", "antenna") != "shack"
     return Terms(mhz, swr, at_antenna, number("power", USUAL_W)), known_m or list(default_m)

@@ -81,7 +81,7 @@ class Isolating(CarrierSession[IsolationSession]):
             else:
                 return
             self._over = self._armed = False
-            self._summary, self._message = [], ""
+            self._next, self._summary, self._message = None, [], ""
             await self._advance(session)
 
     def _new_state(self, fields: Mapping[str, str]) -> IsolationState:
@@ -265,6 +265,8 @@ class Isolating(CarrierSession[IsolationSession]):
             for outcome in state.outcomes
         ]
         values: dict[str, Any] = {"outcomes": outcomes}
+        if self._next is None and not self._over:
+            return values | {"stage": "wait"}
         if self._over or self._next is None:
             tried = len(state.outcomes)
             return values | {

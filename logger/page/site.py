@@ -203,7 +203,7 @@ def templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["code"] = mark_code
+    environment.filters |= {"code": mark_code, "capitalize": capitalize}
     environment.globals.update(place=place, count=count, list_ids=list_ids, percent=percent)
     return environment
 

@@ -39,7 +39,8 @@ class Verifying(CarrierSession[VerificationSession]):
     name = "verify"
 
     def __init__(self, station: Station, changed: Callable[[PageSession[Any]], None]) -> None:
-        super().__init__(station, WorkSession(station.store, KIND, restore, time.time_ns), changed)
+        work = WorkSession(station.store, KIND, restore, time.time_ns, exclusive=True)
+        super().__init__(station, work, changed)
         self._coupler = station.coupler
         self._result: Sequence[str] = ()
 

@@ -189,8 +189,9 @@ class CaptureLoop:
         If a hold time ends before another block could be processed, which takes `busy_s`, read up
         to the pair that completes it, so that this one does not wait for those before it.
         """
-        driver, due_ns = self._driver, self._pipeline.due_ns
-        if self.keyed and due_ns is not None and not driver.finite:
+        driver = self._driver
+        due_ns = self._pipeline.due_ns if self.keyed and not driver.finite else None
+        if due_ns is not None:
             half_ns = 0.5e9 / self.pairs_per_s if self.pairs_per_s else 0.0  # see `watchdog.hold`
             left_s = 1e-9 * (due_ns - half_ns - self._utc_ns(at_ns))
             if left_s < usual_s + busy_s:

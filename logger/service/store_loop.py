@@ -21,6 +21,7 @@ from logger.live.status import Status
 from logger.rows import Row
 from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, HealthGauge, next_row_s
+from logger.service.heap import trim_heap
 from logger.service.keeper import COMMIT_S, Keeper
 from logger.service.log_sync import LogSync
 from logger.service.reporter import Report, Reporter
@@ -154,12 +155,15 @@ class StoreLoop:
             self._take(min(self._period_s, keeper.wait_s(time.monotonic())))
             ending = self._ended
             begun_s = time.monotonic()
-            keeper.add(self._health_rows(), begun_s)
+            health = self._health_rows()
+            keeper.add(health, begun_s)
             committed = keeper.commit_due(begun_s, ending=ending)
             if committed:
                 self.gauge.committed(time.monotonic() - begun_s)
             elif committed is False:
                 self.gauge.failed()
+            if health:
+                trim_heap()
             if keeper.failure is None or keeper.disk_takes_nothing:
                 self.cycles += 1  # see sd_notify
 

@@ -1,21 +1,27 @@
-"""The antenna in use: by the bridge, the band, or the journal. Pure.
+"""The antenna in use: by the bridge, the band, the journal, or the SWR of transmissions. Pure.
 
 This module is responsible for the antenna of each pair. Input: times and auxiliary columns, and the
-journal's changes of antenna. Output: the column `antenna` with the number of the antenna.
+journal's changes of antenna. Output: the column `antenna` with the number of the antenna. Where
+that is not known, `LevelNames` names the antenna of ended transmissions by the SWR of each.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
 
+import msgspec
 import numpy as np
 
 from logger.blocks import Floats, Times
 from logger.config.load import AntennaOptions, StationOptions, antenna_numbers
+from logger.physics.reflection import rho_of_swr
+from logger.rows import Second, Transmission
 from logger.wording import join
 
 COLUMN = "antenna"
+NEAR_RHO = 0.04  # from the stated level: weather and season; SWR 1.10 to 1.28 for 1.18
 
 
 def describe_unknown(names: Sequence[str]) -> str:
@@ -100,6 +106,27 @@ class Antennas:
             or any(1e3 * band.low_mhz <= khz <= 1e3 * band.high_mhz for band in antenna.ranges)
         ]
 
+    def levels(self, channel: int | None, khz: float | None) -> dict[str, float]:
+        """Return the stated reflection coefficient of each antenna that may be in use, by name.
+
+        Empty if it is not stated for all of them.
+        """
+        place = {"channel": channel, "frequency_khz": khz}
+        aux = {name: np.array([value], dtype=np.float64) for name, value in place.items()}
+        candidates = self._candidates(float(self._frequencies(aux, 1)[0]))
+        levels = {
+            self._names[number]: _stated_rho(antenna, channel)
+            for number, antenna in zip(self._numbers, self._antennas, strict=True)
+            if number in candidates
+        }
+        known = {name: rho for name, rho in levels.items() if rho is not None}
+        return known if len(known) == len(levels) else {}
+
+    @property
+    def has_levels(self) -> bool:
+        """True if the SWR of any antenna is stated."""
+        return any(antenna.swr is not None for antenna in self._antennas)
+
     def _in_use(self, candidates: Sequence[float], time_ns: Times) -> Floats:
         """Return the number of the antenna in use of these, at each of the times (n,)."""
         if len(candidates) == 1:
@@ -109,6 +136,86 @@ class Antennas:
         times = np.array([at_ns for at_ns, _ in changes], dtype=np.int64)
         numbers = np.array([np.nan, *(number for _, number in changes)])
         return np.asarray(numbers[np.searchsorted(times, time_ns, side="right")])
+
+
+def _stated_rho(antenna: AntennaOptions, channel: int | None) -> float | None:
+    """Return the stated reflection coefficient, between channels a straight line of the SWR."""
+    if isinstance(antenna.swr, float):
+        return float(rho_of_swr(antenna.swr))
+    levels = antenna.levels
+    channels = sorted(levels)
+    if channel is None or not channels:
+        return None
+    return float(rho_of_swr(np.interp(channel, channels, [levels[each] for each in channels])))
+
+
+class _Reading(NamedTuple):
+    """Reflection coefficient of a second, and half of its interval from noise."""
+
+    rho: float
+    u: float
+
+    def is_near(self, level: float) -> bool:
+        """True if it may be the reading of an antenna of this level."""
+        return abs(self.rho - level) <= NEAR_RHO + self.u
+
+
+class LevelNames:
+    """Names the antenna of ended transmissions by the stated SWR. State machine over rows.
+
+    The first second decides: a change within a transmission is one of the load, and afterwards only
+    the level of the antenna that was in use counts. A level of no antenna is taken for a change of
+    the one used last; where several have the level, or noise hides it, the antenna is unknown.
+    """
+
+    def __init__(self, antennas: Antennas) -> None:
+        self._antennas = antennas
+        self._seconds: dict[int, list[_Reading]] = {}  # first and last, by start of transmission
+        self._last: str | None = None
+        self._has_changed = False  # within a transmission
+
+    def name(self, rows: Sequence[Transmission | Second]) -> list[Transmission | Second]:
+        """Return rows of transmissions and all of their seconds with the antenna of ended ones."""
+        if not self._antennas.has_levels:
+            return list(rows)
+        for row in rows:
+            if isinstance(row, Second) and row.swr is not None:
+                rho, low, high = rho_of_swr(
+                    [row.swr, row.swr_noise_low or 1.0, row.swr_noise_high or row.swr]
+                )
+                reading = _Reading(float(rho), float(high - low) / 2)
+                first = self._seconds.get(row.start_ns, [reading])[0]
+                self._seconds[row.start_ns] = [first, reading]
+        return [
+            self._name(row) if isinstance(row, Transmission) and row.ended else row for row in rows
+        ]
+
+    def _name(self, row: Transmission) -> Transmission:
+        readings = self._seconds.pop(row.start_ns, None)
+        if row.antenna is not None:
+            self._last, self._has_changed = row.antenna, False
+            return row
+        levels = self._antennas.levels(row.channel, row.frequency_khz)
+        if readings is None or len(levels) < 2:
+            return row
+        first, last = readings
+        antenna = self._decide(first, levels)
+        if antenna is not None:
+            self._last = antenna
+            level = levels[antenna]
+            self._has_changed |= first.is_near(level) and not last.is_near(level)
+        return msgspec.structs.replace(row, antenna=antenna)
+
+    def _decide(self, reading: _Reading, levels: Mapping[str, float]) -> str | None:
+        if reading.u > NEAR_RHO:
+            return None
+        near = [name for name, level in levels.items() if reading.is_near(level)]
+        if not near:
+            return self._last if self._last in levels else None
+        if len(near) > 1 or (self._has_changed and near[0] != self._last):
+            return None
+        self._has_changed = False
+        return near[0]
 
 
 UNNAMED = Antennas((), StationOptions())

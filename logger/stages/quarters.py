@@ -79,6 +79,8 @@ class Quarters:
 
     def part(self, begin: int, end: int) -> Quarters:
         """Return the quarters from index `begin` to `end`."""
+        if begin == 0 and end == len(self):
+            return self
         first = self.first[begin : end + 1]
         columns = {name: getattr(self, name)[begin:end] for name in QUARTER_COLUMNS}
         pairs = self.pairs[int(first[0]) : int(first[-1])]

@@ -18,7 +18,7 @@ import numpy as np
 from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
-from logger.stages.antennas import COLUMN, UNNAMED, Antennas
+from logger.stages.antennas import COLUMN, UNNAMED, Antennas, LevelNames
 from logger.stages.totals import RECENT, Span, WindowSearch, highest_ratios, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
 
@@ -46,6 +46,7 @@ class Transmissions:
         self._channel = channel
         self._frequency_khz = frequency_khz
         self._antennas = antennas
+        self._names = LevelNames(antennas)
         self._open: OpenTransmission | None = None
         # Last pairs of the open transmission: `_counted` are already counted, the rest is held.
         self._blocks: list[PowerBlock] = []
@@ -182,4 +183,6 @@ class Transmissions:
         return [transmission]
 
     def _rows(self, transmissions: list[OpenTransmission]) -> list[Row]:
-        return [*rows_of(transmissions, self._coupler)] if transmissions else []
+        if not transmissions:
+            return []
+        return [*self._names.name(rows_of(transmissions, self._coupler))]

@@ -20,6 +20,7 @@ BUSY_MS = 5000
 # A page written twice before the log reaches this size is written to the file once.
 LOG_BYTES = 8_192_000
 FETCH_ROWS = 500
+CACHE_KB = 256  # of `limit_cache`; SQLite keeps 2 MB for each connection otherwise
 OTHER_USER = "; use sudo, or the daemon's user"  # ends a message
 LARGEST = (1 << 63) - 1  # integer of SQLite
 
@@ -103,6 +104,10 @@ class Database:
     def wait_for_locks(self, milliseconds: int) -> None:
         """Wait so long for a lock before a statement fails; BUSY_MS otherwise."""
         self.execute(f"PRAGMA busy_timeout = {milliseconds}")
+
+    def limit_cache(self) -> None:
+        """Keep few pages in memory: for a connection that stays open beside the writer's."""
+        self.execute(f"PRAGMA cache_size = -{CACHE_KB}")
 
     def checkpoint(self) -> bool:
         """Move the write-ahead log into the file, as far as nobody reads it; both are synced.

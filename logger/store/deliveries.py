@@ -84,6 +84,7 @@ class Deliveries(Repository):
         """
         # Deliveries in the last second before a power cut may be repeated, with the same id.
         self.database.execute("PRAGMA synchronous = NORMAL")
+        self.database.limit_cache()
         row = self.database.query_row(
             "SELECT daily_ns FROM notifiers WHERE name = ? AND event = ?", (name, event)
         )

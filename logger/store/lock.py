@@ -74,10 +74,13 @@ class StoreLock:
         except OSError as error:
             holder = os.pread(descriptor, 32, 0).decode("ascii", "replace").strip() or "unknown"
             os.close(descriptor)
-            user = "a running daemon" if self._work is None else f"`mismatchd {self._work}`"
-            raise StoreInUseError(
-                f"{self._store}: {user} uses this store (pid {holder}); stop it first"
-            ) from error
+            text = f"a running daemon uses this store (pid {holder}); stop it first"
+            if self._work is not None:
+                text = (
+                    f"`{self._work}` is in progress in another terminal or on the page"
+                    f" (pid {holder}); end it there first"
+                )
+            raise StoreInUseError(f"{self._store}: {text}") from error
         os.ftruncate(descriptor, 0)
         with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
             os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)

@@ -121,6 +121,7 @@ class Outbox(Repository):
         """Insert the positions of a forwarder where they are missing."""
         # A power cut may repeat the deliveries of a few seconds, too.
         self.database.execute("PRAGMA synchronous = NORMAL")
+        self.database.limit_cache()
         with self.database.transaction():
             self.database.execute_many(
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed) VALUES (?, ?)",

@@ -14,6 +14,7 @@ from typing import Any, Generic, Protocol, TypeVar
 import msgspec
 
 from logger.errors import UsageError
+from logger.store.lock import StoreLock
 from logger.store.sessions import Sessions
 
 
@@ -42,15 +43,35 @@ class WorkSession(Generic[S]):
 
     `restore` makes a session of its stored state. It raises msgspec.MsgspecError or UsageError if
     the state is of another version of the program. Each method opens the store for itself, so any
-    thread may call it; all raise StoreError.
+    thread may call it; all raise StoreError. With `exclusive`, one process at a time has a session
+    of this kind in progress.
     """
 
     def __init__(
-        self, path: Path, kind: str, restore: Callable[[bytes], S], now_ns: Callable[[], int]
+        self,
+        path: Path,
+        kind: str,
+        restore: Callable[[bytes], S],
+        now_ns: Callable[[], int],
+        *,
+        exclusive: bool = False,
     ) -> None:
         self._path, self._kind, self._restore, self._now_ns = path, kind, restore, now_ns
+        self._is_exclusive = exclusive
+        self._lock: StoreLock | None = None
         self.id = 0
         self.session: S | None = None
+
+    def reserve(self) -> None:
+        """Keep other processes from this kind of work. Raise StoreInUseError if one does it."""
+        if self._is_exclusive and self._lock is None:
+            self._lock = StoreLock(self._path, self._kind)
+
+    def close(self) -> None:
+        """Let other processes continue the work; the session stays as it is stored."""
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
 
     def unfinished(self) -> Unfinished[S] | None:
         """Return the session that can be resumed; None if there is none that can be read."""
@@ -65,6 +86,7 @@ class WorkSession(Generic[S]):
 
     def begin(self, session: S) -> S:
         """Insert a new session and return it; an unfinished one of its kind is ended."""
+        self.reserve()
         with self._store() as store:
             self.id = store.begin(self._kind, self._now_ns(), msgspec.json.encode(session.state))
         self.session = session
@@ -72,6 +94,7 @@ class WorkSession(Generic[S]):
 
     def resume(self, unfinished: Unfinished[S]) -> None:
         """Continue an interrupted session."""
+        self.reserve()
         self.id, self.session = unfinished.id, unfinished.session
 
     def save(self) -> None:
@@ -87,6 +110,7 @@ class WorkSession(Generic[S]):
             with self._store() as store:
                 store.end(self.id, self._now_ns(), content, text, kind)
             self.session = None
+            self.close()
 
     def _store(self) -> Sessions:
         return Sessions.editor(self._path)

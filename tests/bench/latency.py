@@ -54,6 +54,7 @@ def measure(
             at = time.perf_counter()
             send(good, round(2.3 * rate))
             begun = len(daemon.events)
+            at = max(at, time.perf_counter())  # a starved sender does not make up for it
             moments = send(bad, round(0.1 * rate) + 1)
             completing = next(m for m in moments if m - moments[0] >= HOLD_S - 0.5 / rate)
             told = [
@@ -73,8 +74,8 @@ def measure(
 if __name__ == "__main__":
     for rate_ in RATES:
         figures = measure(rate_, int(sys.argv[1]) if len(sys.argv) > 1 else 40)
-        p50, p99 = np.percentile(figures, [50, 99])
+        p50, p99, p999 = np.percentile(figures, [50, 99, 99.9])
         print(
             f"{rate_:5} pairs/s: {len(figures)} alarms, median {p50:.2f} ms, p99 {p99:.2f} ms,"
-            f" highest {max(figures):.2f} ms, lowest {min(figures):.2f} ms"
+            f" p99.9 {p999:.2f} ms, highest {max(figures):.2f} ms, lowest {min(figures):.2f} ms"
         )

@@ -64,12 +64,13 @@ def command(
 ) -> None:
     """Serve pages for a browser.
 
-    Shows the present reading, transmissions and captures with charts, faults, alarms, drift, report
-    and journal, and guides adjusting the antenna and wiggling joints. Reads the store and the
-    daemon's feed from its own process: visitors cannot delay the daemon, and nothing is loaded from
-    other sites. Visitors without the token can read only; the token permits changes to all stations
-    that are served. Other machines have access only with --address and a token. Ctrl-C stops it.
-    Several stations have an overview, and their pages below /stations/NAME/.
+    Shows the present reading, transmissions and captures with charts, faults, alarms, drift,
+    report, journal, and the instrument's health and calibration, and guides `tune`, `wiggle`,
+    `isolate`, `verify` and `feedline measure`. Reads the store and the daemon's feed from its own
+    process: visitors cannot delay the daemon, and nothing is loaded from other sites. Visitors
+    without the token can read only; the token permits changes to all stations that are served.
+    Other machines have access only with --address and a token. Ctrl-C stops it. Several stations
+    have an overview, and their pages below /stations/NAME/.
     """
     from logger.cli.commands.handbook import reference
     from logger.page.admission import Gate

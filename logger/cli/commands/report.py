@@ -7,7 +7,7 @@ import shutil
 import sys
 import time
 from collections.abc import Sequence
-from datetime import tzinfo
+from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -117,6 +117,7 @@ def _several(config_paths: Sequence[Path], wanted: Wanted) -> tuple[str, bool]:
     from logger.report.text import page
 
     lines, reports = [], []
+    first_zone: tzinfo = UTC
     for number, (path, name) in enumerate(
         zip(config_paths, name_stations(config_paths), strict=True), 1
     ):
@@ -127,21 +128,22 @@ def _several(config_paths: Sequence[Path], wanted: Wanted) -> tuple[str, bool]:
             click.echo(f"mismatchd: {name}: {error}", err=True)
             lines.append(StationLine(station=name, config=str(path), error=str(error)))
         else:
+            first_zone = zone if first_zone is UTC else first_zone
             summary = report.summary
             lines.append(line_of(name, str(path), summary))
             report = report._replace(summary=msgspec.structs.replace(summary, station=name))
             if wanted.form == "html":
-                own = in_zone("\n".join(body(*report, fault, f"s{number}-")), zone)
+                own = "\n".join(body(*report, fault, f"s{number}-"))
             elif wanted.form == "text":
-                own = in_zone(page(report.summary, report.account, wanted.width), zone)
+                own = page(report.summary, report.account, wanted.width)
         reports.append(own)
     title = heading(lines, format_ns(time.time_ns()))
     if wanted.form == "json":
         output = msgspec.json.encode({"stations": lines}).decode()
     elif wanted.form == "html":
-        output = document(title, html_of(title, lines, reports))
+        output = in_zone(document(title, html_of(title, lines, reports)), first_zone)
     else:
-        output = text_of(title, lines, reports, wanted.width)
+        output = in_zone(text_of(title, lines, reports, wanted.width), first_zone)
     return output, all(line.error is None for line in lines)
 
 

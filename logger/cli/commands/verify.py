@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,6 @@ from logger.cli.guides.terminal import Terminal
 from logger.cli.guides.verify import VerificationGuide
 from logger.cli.station import config_option, configuration, make_ready
 from logger.config.load import Config
-from logger.store.lock import StoreLock
 from logger.store.reader import Store
 from logger.store.tables import VERIFICATIONS
 from logger.store.verifications import Verifications
@@ -58,19 +58,19 @@ def command(config_path: Path | None) -> None:
     terminal = Terminal()
     carriers = Carriers(config, terminal)
     make_ready(config, carriers.coupler)
-    lock = StoreLock(config.store.path, "verify")
-    try:
-        columns = _verify(config, terminal, carriers)
-    finally:
-        lock.release()
+    path = config.store.path
+    with closing(WorkSession(path, KIND, restore, time.time_ns, exclusive=True)) as work:
+        work.reserve()
+        columns = _verify(config, terminal, carriers, work)
     if not sys.stdout.isatty():  # a person has read it in words
         click.echo(msgspec.json.encode(columns).decode())
 
 
-def _verify(config: Config, terminal: Terminal, carriers: Carriers) -> dict[str, Any]:
+def _verify(
+    config: Config, terminal: Terminal, carriers: Carriers, work: WorkSession[VerificationSession]
+) -> dict[str, Any]:
     """Lead through the check; return the exported columns of its row."""
     coupler, path = carriers.coupler, config.store.path
-    work = WorkSession(path, KIND, restore, time.time_ns)
     with stoppable(
         terminal,
         lambda: f"stopped; {SAVED if work.session else 'nothing was saved'}",

@@ -10,7 +10,7 @@ export function session() {
 
 // The page at `address` follows its stream; `more` is called with each state.
 export function attend(address, { more = () => {} } = {}) {
-  const take = (text) => {
+  const take = (text, tapped = false) => {
     const page = new DOMParser().parseFromString(text, "text/html");
     const made = page.getElementById("session");
     if (!made) {
@@ -18,20 +18,24 @@ export function attend(address, { more = () => {} } = {}) {
       return;
     }
     session().replaceWith(made);
-    const old = document.querySelector("h1"), its = page.querySelector("h1");
-    if (old && its) old.className = its.className;
     localise(made);
     fill(made);
+    if (!tapped) return;
+    // Whoever uses the keyboard or a screen reader goes on where the new step begins.
+    const begin = made.querySelector(".task, h2, h1");
+    begin?.setAttribute("tabindex", "-1");
+    begin?.focus({ preventScroll: true });
   };
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
     if (!form.action.startsWith(new URL(`${address}/`, location).href)) return;
     event.preventDefault();
-    const body = new URLSearchParams(new FormData(form, event.submitter));
+    const body = new URLSearchParams(new FormData(form)), button = event.submitter;
+    if (button?.name) body.set(button.name, button.value);
     for (const button of form.querySelectorAll("button")) button.disabled = true;
     try {
-      take(await (await fetch(form.action, { method: "POST", body })).text());
+      take(await (await fetch(form.action, { method: "POST", body })).text(), true);
     } catch {
       // It was not heard; the button can be tapped again.
     } finally {
