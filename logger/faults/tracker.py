@@ -302,9 +302,7 @@ class FaultTracker:
             )
             if fault is not None:
                 fault.family = FaultFamily.INSTRUMENT
-                self._change(
-                    fault, FaultChangeKind.EXPLAINED, row.end_ns, words.corrected(fault, detail)
-                )
+                self._change(fault, FaultChangeKind.EXPLAINED, row.end_ns, words.corrected(detail))
         if fault is None:
             suspects = (f for f in memory.suspects if f.family == FaultFamily.INSTRUMENT)
             fault = next(suspects, None)
