@@ -901,6 +901,15 @@ def test_the_level_just_before_a_repair_tells_sooner_than_signs_whether_it_worke
     assert judged(0.1, 0.115, 0.11)[9] is None  # too near to tell
 
 
+def test_a_level_that_cannot_be_compared_does_not_prove_a_repair() -> None:
+    fault = levels_after(0.1, 0.2, 0.1)
+    fault.is_lasting, fault.sessions, fault.before = True, course([20] * 5), {}
+    fault.sessions = [msgspec.structs.replace(item, channel="9") for item in fault.sessions]
+    repair.begin(fault, start_of(0) - HOUR)
+    row = transmission(start_of(0), swr=1.5, channel=9)
+    assert {repair.judge(fault, row, Session(T0, 1, channel="9")) for _ in range(60)} == {None}
+
+
 def test_a_joint_that_still_heats_is_not_called_fixed() -> None:
     """The alarm was cleared by the work, and needs several transmissions to be raised again."""
     rows: list[Row] = [*spell(0, 50), alarm("heating-joint", start_of(50) - HOUR // 10)]
