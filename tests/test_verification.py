@@ -191,7 +191,7 @@ def test_the_usual_power_tells_a_drift_of_the_forward_port() -> None:
             found[-1].figures
         )
     assert sum("usual" in judgement.figures for judgement in found) >= 4
-    assert any("Usual power since the check before" in text for text in words.figures(known))
+    assert any("Usual power before the check" in text for text in words.figures(known))
     assert "reflected port from" in words.without_open(known)
 
 

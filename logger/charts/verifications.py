@@ -51,7 +51,9 @@ def draw(verifications: Sequence[Verification], station: str) -> Figure:
             axes = sheet.panel(figure, sheet.LEFT, bottom, WIDTH, high)
             _panel(axes, rows, chart, span)
             is_power = name in ("forward", "usual")
-            label = AGAINST[last.reference_w is not None] if is_power else BALANCE
+            label = AGAINST[last.reference_w is not None] if name == "forward" else BALANCE
+            if name == "usual":
+                label = "dB above 1 W, on the days since the check before"
             if not is_power and getattr(rows[0], f"{name}_expected_u_db") is not None:
                 label += " from the calibration"
             axes.set_title(f"{TITLES[name]}: {label}")

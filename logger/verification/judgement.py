@@ -72,7 +72,8 @@ def judge(verifications: Sequence[Verification]) -> Judgement:
     figures = {
         name: figure
         for name, (rows, chart) in charts.items()
-        if (figure := _present(rows, chart, since_ns)) is not None
+        # The days before the first check since the change are in part those before the change.
+        if (figure := _present(rows, chart, since_ns + (name == "usual"))) is not None
     }
     odds, sizes = _compare(figures, has_meter=last.reference_w is not None)
     best = max(odds, key=lambda name: odds[name])

@@ -14,7 +14,7 @@ from logger.wording import capitalize
 
 TITLES = {
     "forward": "Forward power",
-    "usual": "Usual power since the check before",
+    "usual": "Usual power before the check",
     "load": "Balance on the load",
     "open": "Balance into the open end",
 }

@@ -197,7 +197,7 @@ def _antennas(config: Config) -> Iterator[str]:
     if shared:
         yield (
             f"{'; '.join(shared)} share a band: without that column, note each change with"
-            " `mismatchd journal add --kind antenna NAME`"
+            " `mismatchd journal add --kind antenna NAME`, or give each its `swr`"
         )
 
 
