@@ -270,8 +270,14 @@ class FaultState(Word):
     CLOSED = "closed"
 
 
+CORRECTED = "Instrument, not feedline or antenna"  # summary of a correction begins so
+
+
 class FaultChangeKind(StrEnum):
-    """Change of a fault."""
+    """Change of a fault.
+
+    `EXPLAINED` is by the diagnosis or, if the summary begins with CORRECTED, by the tracker.
+    """
 
     OPENED = "opened"
     WORSENED = "worsened"

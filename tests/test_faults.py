@@ -315,6 +315,67 @@ def test_a_level_that_moves_beside_an_old_contact_is_another_fault() -> None:
     assert Station().feed([*rows, *together]).story == ["opened"]
 
 
+def test_a_level_that_falls_beside_a_contact_is_another_fault() -> None:
+    first = 2 * STEADY
+    rows = [*spell(0, first), *broken(first), *broken(first + 1), *broken(first + 2)]
+    station = Station().feed([*rows, *spell(first + 3, first + 120, every=2, swr=1.05)])
+    assert station.story == ["opened", "opened"]
+    assert station.changes[1].summary.endswith(
+        "; not the contact of 19 March, which would have raised it"
+    )
+
+
+def test_a_contact_that_leaves_a_level_as_it_is_is_another_fault() -> None:
+    """A contact that opens closes with another resistance each time."""
+    first = 2 * STEADY
+    shift = alarm("baseline-shift", start_of(first + 8))
+    contact = alarm("intermittent-contact", start_of(first + 12))
+    rows = [*spell(0, first), *spell(first, first + 8, swr=2.0), shift]
+    rows += [*spell(first + 8, first + 12, every=1, swr=2.0), contact]
+    loose = [over(first + n, swr=1.6 + 0.2 * (n % 5)) for n in range(40, 120)]
+    for n in range(12, 40):
+        rows += [excursion(start_of(first + n) + SECOND), over(first + n, 2.0)]
+    assert Station().feed([*rows, *loose]).story == ["opened"]
+    station = Station().feed([*rows, *spell(first + 40, first + 70, swr=2.0)])
+    assert station.story == ["opened", "opened"]
+    level_fault, contact_fault = station.tracker.memory.faults
+    assert (level_fault.kinds, contact_fault.kinds) == ([shift.kind], [contact.kind])
+    assert station.changes[1].summary == (
+        "Feedline or antenna: a contact breaks, another cause than that of the fault of 19 March,"
+        " whose level stayed the same in 20 transmissions between 32 excursions; they were reported"
+        " as one fault"
+    )
+    again = [excursion(start_of(first + 70) + SECOND), over(first + 70, 2.0)]
+    assert station.feed(again).story == ["opened", "opened"]
+    marked = [row for row in station.rows if isinstance(row, Excursion)][-1]
+    assert marked.fault_ns == contact_fault.opened_ns
+
+
+def test_a_joint_that_heats_long_after_a_level_moved_is_another_fault() -> None:
+    def story(days: float) -> list[str]:
+        last = STEADY + round(72 * days)
+        rows = [*spell(0, STEADY), *spell(STEADY, last, swr=2.0)]
+        rows.insert(STEADY + 5, alarm("baseline-shift", start_of(STEADY + 5)))
+        return Station().feed([*rows, alarm("heating-joint", start_of(last))]).story
+
+    assert story(3) == ["opened"]
+    assert story(6) == ["opened", "opened"]
+
+
+def test_a_level_that_moves_while_a_repair_is_verified_is_another_fault() -> None:
+    first = 2 * STEADY
+    rows = spell(0, first)
+    for number in (first, first + 40, first + 80):
+        rows += [*broken(number), *spell(number + 1, number + 40)]
+    station = Station([start_of(first + 120)]).feed([*rows, *spell(first + 120, first + 150)])
+    (contact,) = station.tracker.memory.faults
+    assert contact.state == FaultState.VERIFYING
+    station.feed(spell(first + 150, first + 210, swr=1.5))
+    assert [row.change for row in station.changes if row.opened_ns != contact.opened_ns] == [
+        FaultChangeKind.OPENED
+    ]
+
+
 def opens_to(first: int, past: int, peaks: Sequence[float]) -> list[Row]:
     """Transmissions with an excursion each, to peaks by turns."""
     rows: list[Row] = []
@@ -838,6 +899,15 @@ def test_the_level_just_before_a_repair_tells_sooner_than_signs_whether_it_worke
     assert judged(0.1, 0.16, 0.165)[9] == repair.Verdict.LEVEL
     assert judged(0.1, 0.16, 0.2)[9] == repair.Verdict.LEVEL  # it has grown since
     assert judged(0.1, 0.115, 0.11)[9] is None  # too near to tell
+
+
+def test_a_level_that_cannot_be_compared_does_not_prove_a_repair() -> None:
+    fault = levels_after(0.1, 0.2, 0.1)
+    fault.is_lasting, fault.sessions, fault.before = True, course([20] * 5), {}
+    fault.sessions = [msgspec.structs.replace(item, channel="9") for item in fault.sessions]
+    repair.begin(fault, start_of(0) - HOUR)
+    row = transmission(start_of(0), swr=1.5, channel=9)
+    assert {repair.judge(fault, row, Session(T0, 1, channel="9")) for _ in range(60)} == {None}
 
 
 def test_a_joint_that_still_heats_is_not_called_fixed() -> None:

@@ -190,10 +190,10 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
             check=False,
         )
 
-    for answer in ("no\n", ""):
+    for answer, code in (("no\n", 0), ("", 1)):
         refused = measured(answer)
         assert "nothing was saved" in refused.stderr
-        assert (refused.returncode, refused.stdout) == (0, "")
+        assert (refused.returncode, refused.stdout) == (code, "")
     assert not (tmp_path / "data").exists()
     done = measured("yes\n")
     assert done.returncode == 0, done.stderr

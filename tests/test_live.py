@@ -14,6 +14,8 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from statistics import median
+from types import SimpleNamespace
 from typing import Any
 
 import msgspec
@@ -36,7 +38,7 @@ from logger.rows import FaultState, Severity
 from logger.stages.view import View as Block
 from logger.store.faults import Headline
 from logger.store.outbox import ForwarderTotals
-from tests.deadlines import Deadline, scale, wait_until
+from tests.deadlines import Deadline, in_time, scale, wait_until
 from tests.isolate_bench import hands
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.terminal_view import View
@@ -109,7 +111,7 @@ def test_a_line_with_more_in_it_is_still_read() -> None:
 
 def test_the_tap_holds_nothing_while_closed_and_little_while_open() -> None:
     tap = Tap()
-    view: Any = object()
+    view: Any = SimpleNamespace(keyed=(True,))
     tap.give(view)
     assert tap.take() == []
     tap.open = True
@@ -322,7 +324,7 @@ def wait_for(seen: Any, seconds: float = 5.0) -> None:
 
 @pytest.mark.realtime
 def test_the_feed_is_open_while_somebody_looks_on(tmp_path: Path) -> None:
-    view: Any = object()
+    view: Any = SimpleNamespace(keyed=(True,))
     with feed(tmp_path / "station.sqlite") as tap:
         assert not tap.open
         with connect(tmp_path / "station.sqlite") as caller:
@@ -335,7 +337,15 @@ def test_the_feed_is_open_while_somebody_looks_on(tmp_path: Path) -> None:
                 tap.give(view)
                 time.sleep(0.05)
             told = received(caller, 0.2).count(b"\n")
-            assert 3 <= told <= 10 * (time.monotonic() - start_s)
+            assert 3 <= told <= 10 * (time.monotonic() - start_s) + 1  # one for the key
+            took_s = []
+            for down in (False, True) * 4:
+                received(caller, 0.15)
+                start_s = time.monotonic()
+                tap.give(SimpleNamespace(keyed=(down,)))
+                assert select.select([caller], [], [], scale(5.0))[0]
+                took_s.append(time.monotonic() - start_s)
+            assert in_time(median(took_s), 0.02)  # the period is 0.1 s
         wait_for(lambda: not tap.open)
         assert tap.take() == []
 
@@ -344,7 +354,7 @@ def test_the_feed_is_open_while_somebody_looks_on(tmp_path: Path) -> None:
 def test_who_does_not_read_is_cut_off_and_the_others_go_on(tmp_path: Path) -> None:
     store = tmp_path / "station.sqlite"
     long = msgspec.structs.replace(READING, alarms=("x" * 20000,))
-    view: Any = object()
+    view: Any = SimpleNamespace(keyed=(True,))
     with feed(store, long) as tap, connect(store) as slow, connect(store) as quick:
         wait_for(lambda: tap.open)
         heard, deadline = 0, Deadline(15)

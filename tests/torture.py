@@ -19,7 +19,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -122,8 +122,10 @@ class Result:
         ]
 
 
-def torture(folder: Path, kills: int, seed: int) -> Result:
-    """Kill so often, stop, reconcile. Takes about three seconds a kill."""
+def torture(
+    folder: Path, kills: int, seed: int, goes_on: Callable[[int], bool] = lambda number: True
+) -> Result:
+    """Kill so often while it goes on, stop, reconcile. Takes about three seconds a kill."""
     random_ = random.Random(seed)
     result = Result()
     with pty() as (master, name), victoria_metrics(folder) as server:
@@ -143,7 +145,7 @@ def torture(folder: Path, kills: int, seed: int) -> Result:
         )
         try:
             previous = None
-            for number in range(kills):
+            for number in itertools.takewhile(goes_on, range(kills)):
                 how = random_.choices(["any", "commit", "merge"], [5, 3, 2])[0]
                 run, told = _life(folder, config, how, random_)
                 result.runs.append(run)

@@ -17,10 +17,11 @@ import msgspec
 from logger.faults.evidence import is_known, is_usual, learn_level
 from logger.faults.memory import FaultMemory, Level, PortMemory, Readings, Test
 from logger.faults.signature import Signature, signature_of
-from logger.faults.transmission import reflection
+from logger.faults.transmission import reflection, rounded, watts_of
 from logger.rows import AlarmKind, Transmission
 from logger.utc import DAY_NS, UNIT_NS
 
+LEAST_W = 1e-3
 WEEK_NS = 7 * DAY_NS
 SESSION_NS = UNIT_NS["h"]  # pause between sessions
 LEAST_WATTS, LEAST_GAMMAS = 6.0, 3.0  # weight of transmissions to compare with
@@ -50,7 +51,7 @@ def judge(
     is_suspected  an alarm says so
     """
     least = FOUND_SUSPECTED if is_suspected else FOUND
-    mode, ln_w = _mode(row), round(math.log(max(row.forward_w_mean, 1e-9)), 4)
+    mode, ln_w = _mode(row), math.log(max(watts_of(row), LEAST_W))
     if row.start_ns - memory.ended_ns > SESSION_NS:
         for test in (memory.step, memory.drift):
             test.sessions += bool(test.counted)
@@ -102,8 +103,8 @@ def explains(memory: PortMemory, fault: FaultMemory, since_ns: int) -> bool:
 
 
 def factor(memory: PortMemory) -> float:
-    """Return the factor of |Γ| that undoes what the changed port makes of it."""
-    return math.exp((memory.ln_w or 0.0) / 2)
+    """Return the factor of |Γ| that undoes what the changed port makes of it, while it lasts."""
+    return math.exp((memory.ln_w or 0.0) / 2) if not memory.back else 1.0
 
 
 def corrected(memory: PortMemory, row: Transmission) -> Transmission:
@@ -115,7 +116,7 @@ def corrected(memory: PortMemory, row: Transmission) -> Transmission:
 
 
 def forget(memory: PortMemory) -> None:
-    """Forget the loads, and tests of them, after work; a change of the port stays until it is over."""
+    """Forget the loads after work; a change of the port stays until power is as it was."""
     for readings in (memory.latest, memory.later, memory.earlier):
         readings.gammas.clear()
     memory.step, memory.drift = Test(), Test()
@@ -123,7 +124,7 @@ def forget(memory: PortMemory) -> None:
 
 def _mode(row: Transmission) -> str:
     """Return a class of the crest factor, which is that of the mode."""
-    crest = math.log(max(row.forward_w_max / max(row.forward_w_mean, 1e-9), 1.0))
+    crest = math.log(max(rounded(row.forward_w_max) / max(watts_of(row), LEAST_W), 1.0))
     return str(round(2 * crest))
 
 

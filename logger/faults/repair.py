@@ -75,10 +75,10 @@ def judge(fault: FaultMemory, row: Transmission, trial: Session) -> Verdict | No
     odds = max(by_signs, by_level) if min(by_signs, by_level) > -AGAINST else 0.0
     if odds < DECIDED or fault.clean < LEAST or fault.raised:
         return None
-    stands = signature_of(fault) == Signature.STANDING
-    if not stands or evidence.compare_level(fault) is not False:
+    is_level_back = evidence.compare_level(fault)
+    if is_level_back or signature_of(fault) != Signature.STANDING:
         return Verdict.FIXED
-    return Verdict.LEVEL if fault.trials >= LEVEL_TRIALS else None
+    return Verdict.LEVEL if is_level_back is False and fault.trials >= LEVEL_TRIALS else None
 
 
 def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:

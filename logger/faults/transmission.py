@@ -22,10 +22,20 @@ def level_of(row: Transmission, swr: float) -> tuple[str, float]:
 
 def power_of(row: Transmission) -> tuple[str, float]:
     """Return channel, or frequency, and incident watts."""
-    return channel_of(row), round(row.forward_w_mean + ROUNDING, DECIMALS)
+    return channel_of(row), watts_of(row)
+
+
+def watts_of(row: Transmission) -> float:
+    """Return incident watts."""
+    return rounded(row.forward_w_mean)
 
 
 def reflection(swr: float) -> float:
     """Return |Γ| of an SWR."""
-    swr = round(swr + ROUNDING, DECIMALS)
+    swr = rounded(swr)
     return (swr - 1) / (swr + 1)
+
+
+def rounded(figure: float) -> float:
+    """Return a figure as the store has it."""
+    return round(figure + ROUNDING, DECIMALS)

@@ -9,7 +9,8 @@ from logger.faults import evidence, repair
 from logger.faults.memory import FaultMemory
 from logger.faults.recurrence import share
 from logger.faults.repair import Verdict
-from logger.rows import FaultFamily
+from logger.faults.signature import STEADY
+from logger.rows import CORRECTED, FaultFamily
 from logger.utc import DAY_NS, EPOCH
 from logger.wording import count
 
@@ -60,7 +61,7 @@ def moved(fault: FaultMemory, detail: str, transmissions: int, contact: FaultMem
     beside = ""
     if contact is not None:
         left = f"left the level as it was in {count(contact.steady, 'transmission')}"
-        reason = left if contact.steady else "would have raised it"
+        reason = left if contact.steady >= STEADY else "would have raised it"
         beside = f"; not the contact of {date(contact.opened_ns)}, which {reason}"
     return f"{SUBJECTS[fault.family]}: {detail} {since}{beside}"
 
@@ -75,9 +76,9 @@ def port(ln_w: float) -> str:
     )
 
 
-def corrected(fault: FaultMemory, detail: str) -> str:
-    """Return the summary of a fault that was told as one of the feedline."""
-    return f"{SUBJECTS[fault.family]}, not feedline or antenna: {detail}"
+def corrected(detail: str) -> str:
+    """Return the summary of a fault of the instrument that was told as one of the feedline."""
+    return f"{CORRECTED}: {detail}"
 
 
 def parted(fault: FaultMemory, first: float, second: float) -> str:

@@ -192,7 +192,8 @@ FAULT_STATES = {
 FAULT_CHANGES = {
     FaultChangeKind.OPENED: "An alarm opened the fault.",
     FaultChangeKind.WORSENED: "Its first critical alarm.",
-    FaultChangeKind.EXPLAINED: "A cause has become likely, or another one than before.",
+    FaultChangeKind.EXPLAINED: "A cause has become likely, or another one than before; or the fault"
+    " is of the instrument, not of the feedline.",
     FaultChangeKind.QUIET: "No sign for so long that one was expected.",
     FaultChangeKind.REPAIRED: "A repair or adjustment in the journal; the verification starts.",
     FaultChangeKind.RETURNED: "A sign came back.",

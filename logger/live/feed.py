@@ -1,8 +1,8 @@
 """Server of the feed: sends a line with a `LiveReading` to every connected client.
 
-Sends ten lines a second while pairs are processed, one a second otherwise. It has its own thread,
-which sleeps while no client is connected. A client that does not read is disconnected as soon as
-its socket buffer is full, so that no data accumulates here.
+Sends ten lines a second while pairs are processed and one as soon as the key moves, one a second
+otherwise. It has its own thread, which sleeps while no client is connected. A client that does not
+read is disconnected as soon as its socket buffer is full, so that no data accumulates here.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from logger.stages.view import View
 
 SUFFIX = ".live"
 PERIOD_S = 0.1
+LEAST_S = 0.02  # between two lines, also when the key moves
 ALIVE_S = 1.0
 LOOK_S = 5.0  # interval of looks whether the socket is still there, while nobody is connected
 MOST_CLIENTS = 16
@@ -34,17 +35,23 @@ HELD_BYTES = 32768  # socket buffer per client; holds a few seconds of lines
 class Tap:
     """Queue of blocks from the capture thread to the feed, used while it is `open`.
 
-    It passes nothing while there are no viewers.
+    It passes nothing while there are no viewers. `on_move` is called, on the capture thread, when
+    the key has moved.
     """
 
     def __init__(self) -> None:
         self.open = False
+        self.on_move: Callable[[], None] = lambda: None
+        self._keyed = False
         self._views: deque[View] = deque(maxlen=MOST_BLOCKS)
 
     def give(self, view: View) -> None:
         """Append a block if the tap is open."""
         if self.open:
             self._views.append(view)
+            if len(view.keyed) and view.keyed[-1] != self._keyed:
+                self._keyed = bool(view.keyed[-1])
+                self.on_move()
 
     def take(self) -> list[View]:
         """Return the blocks since the last call, in order."""
@@ -66,6 +73,8 @@ class LiveFeed:
         self._reading = reading
         self._listener = self._listen()
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._ended = False
+        tap.on_move = self._hurry
         self._clients: list[socket.socket] = []
         self._due_s = self._sent_s = 0.0
 
@@ -82,6 +91,11 @@ class LiveFeed:
 
     def end(self) -> None:
         """Make `run` return; call it from another thread."""
+        self._ended = True
+        os.eventfd_write(self._wake, 1)
+
+    def _hurry(self) -> None:
+        """Send a line as soon as one may be sent."""
         os.eventfd_write(self._wake, 1)
 
     def _serve_once(self) -> bool:
@@ -89,7 +103,10 @@ class LiveFeed:
         descriptors: list[Any] = [self._wake, self._listener, *self._clients]
         ready, _, _ = select.select(descriptors, [], [], wait_s)
         if self._wake in ready:
-            return False
+            os.eventfd_read(self._wake)
+            if self._ended:
+                return False
+            self._due_s = min(self._due_s, self._sent_s + LEAST_S)
         if not ready and not self._clients:
             self._renew()
         for client in [descriptor for descriptor in ready if descriptor in self._clients]:
@@ -144,7 +161,10 @@ class LiveFeed:
         if not views and now_s - self._sent_s < ALIVE_S:
             return
         self._sent_s = now_s
-        line = encode(self._reading(views))
+        reading = self._reading(views)
+        if views and reading.keyed and len(views[-1].keyed) and not views[-1].keyed[-1]:
+            self._due_s = now_s + LEAST_S  # the key is up again, which only the next line can say
+        line = encode(reading)
         for client in list(self._clients):
             try:
                 if client.send(line, socket.MSG_NOSIGNAL) == len(line):

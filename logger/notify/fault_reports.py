@@ -164,6 +164,7 @@ class FaultReports:
                 fault = stored[0] if stored else fault
         if change == FaultChangeKind.WORSENED and fault.acknowledged_utc is not None:
             return None  # the person who acknowledged it has seen that
-        if change == FaultChangeKind.EXPLAINED and fault.probable_cause is None:
+        is_explained = fault.probable_cause is not None or message["summary"] == fault.summary
+        if change == FaultChangeKind.EXPLAINED and not is_explained:
             return None
         return FaultEvent(change, fault, message["change_utc"])

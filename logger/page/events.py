@@ -13,7 +13,7 @@ from collections.abc import Callable
 from starlette.types import Receive, Scope, Send
 
 MOST_STREAMS = 100  # on all live pages together
-LEAST_S = 0.05  # minimum time between two events
+LEAST_S = 0.02  # minimum time between two events
 SEND_S = 20.0  # a client that accepts nothing for this long is disconnected
 START = b"retry: 1000\n\n"
 HEADERS = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"cache-control", b"no-store")]

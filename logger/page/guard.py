@@ -108,7 +108,7 @@ class Guard:
         if entering and not self._tries.allows(who, now_s):
             raise Refused(429, "Too many wrong tokens; wait a little.")
         if not entering and not may_act:
-            raise Refused(403, f"Give the token at {ENTER} first; nothing was done.")
+            raise Refused(403, "Enter the token first, by the link in the menu; nothing was done.")
         fields = await _fields(headers, receive)
         if not entering and not self._gate.sent(cookie, fields.get(FORM_TOKEN, "")):
             raise Refused(403, "This form has expired; go back and reload the page.")

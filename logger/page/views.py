@@ -14,7 +14,7 @@ from logger.diagnosis.alarms import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import Diagnosis, Weighed
 from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING
-from logger.errors import UsageError
+from logger.errors import StoreError, UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import site_of
@@ -47,7 +47,10 @@ def home(request: Request) -> Response:
 
 def recent(request: Request) -> Response:
     """Show the last transmissions, as part of a page."""
-    rows, _ = list_rows(request, TRANSMISSIONS)
+    try:
+        rows, _ = list_rows(request, TRANSMISSIONS)
+    except StoreError as error:  # before the first run
+        return site_of(request).page(request, "trouble.html", {"words": str(error)})
     values = {"rows": [_transmission(row) for row in rows[:RECENT]]}
     return site_of(request).page(request, "recent.html", values)
 
@@ -55,10 +58,11 @@ def recent(request: Request) -> Response:
 async def overview(request: Request) -> Response:
     """Show the state of the feedline and its last days, as part of a page."""
     site = site_of(request)
-    values = {
-        "overview": await site.renderer.render(drawings.overview),
-        "limit": site.station.limit,
-    }
+    try:
+        content = await site.renderer.render(drawings.overview)
+    except StoreError as error:  # before the first run
+        return site.page(request, "trouble.html", {"words": str(error)})
+    values = {"overview": content, "limit": site.station.limit}
     return site.page(request, "overview.html", values)
 
 

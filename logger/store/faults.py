@@ -11,6 +11,7 @@ import msgspec
 
 from logger.errors import UsageError
 from logger.rows import (
+    CORRECTED,
     AlarmEvent,
     AlarmKind,
     Excursion,
@@ -37,6 +38,8 @@ STATES = {
     FaultChangeKind.REPAIRED: FaultState.VERIFYING,
     FaultChangeKind.CLOSED: FaultState.CLOSED,
 }  # after a change; the others leave it
+# An explanation by the diagnosis.
+BY_DIAGNOSIS = f"(change = '{FaultChangeKind.EXPLAINED}' AND summary NOT LIKE '{CORRECTED}%')"
 # A person who has seen the fault has not seen this.
 RENEWED = (FaultChangeKind.OPENED, FaultChangeKind.WORSENED, FaultChangeKind.RETURNED)
 
@@ -173,9 +176,9 @@ class Faults(Repository):
         """Return the summary of the latest change of a fault that exists, explanations aside."""
         return str(
             self.database.query_value(
-                "SELECT summary FROM fault_changes WHERE fault_id = ? AND change != ?"
+                f"SELECT summary FROM fault_changes WHERE fault_id = ? AND NOT {BY_DIAGNOSIS}"
                 " ORDER BY time_ns DESC, id DESC LIMIT 1",
-                (fault_id, FaultChangeKind.EXPLAINED),
+                (fault_id,),
             )
         )
 
@@ -183,8 +186,7 @@ class Faults(Repository):
         """Return the probable cause of a fault if it has been reported, else None."""
         cause = self.fault(fault_id).probable_cause
         is_reported = self.database.query_row(
-            "SELECT 1 FROM fault_changes WHERE fault_id = ? AND change = ?",
-            (fault_id, FaultChangeKind.EXPLAINED),
+            f"SELECT 1 FROM fault_changes WHERE fault_id = ? AND {BY_DIAGNOSIS}", (fault_id,)
         )
         return cause if is_reported else None
 

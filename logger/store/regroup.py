@@ -202,12 +202,11 @@ def _renew_changes(database: Database, changes: Sequence[tuple[int, FaultChange]
     derived = {(fault_id, str(row.change), row.time_ns): row.summary for fault_id, row in changes}
     fault_ids = {fault_id for fault_id, _ in changes}
     doomed = []
-    for change_id, *key in database.query(
-        "SELECT id, fault_id, change, time_ns FROM fault_changes"
+    for change_id, fault_id, change, time_ns, by_diagnosis in database.query(
+        f"SELECT id, fault_id, change, time_ns, {faults.BY_DIAGNOSIS} FROM fault_changes"
     ):
-        fault_id, change, _ = key
-        is_derived = derived.pop(tuple(key), None) is not None
-        if not is_derived and (change != FaultChangeKind.EXPLAINED or fault_id not in fault_ids):
+        is_derived = derived.pop((fault_id, change, time_ns), None) is not None
+        if not is_derived and not (by_diagnosis and fault_id in fault_ids):
             doomed.append((change_id,))
     database.execute_many("DELETE FROM fault_changes WHERE id = ?", doomed)
     for (fault_id, change, time_ns), summary in derived.items():

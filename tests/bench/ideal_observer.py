@@ -2,7 +2,8 @@
 
 The observer knows the cause with all its parameters, the weather and the traffic, and that work
 which fails leaves a contact open 0.6 to 1.3 times as often. All that is left to chance is whether
-the trouble would have shown itself. No instrument can be quicker at the same error rate.
+the trouble would have shown itself. No instrument can be quicker at the same error rate. Of causes
+that change a level, the observer counts plain signs, on all channels alike.
 """
 
 from __future__ import annotations

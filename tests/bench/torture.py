@@ -1,10 +1,13 @@
 """Prints what comes of a daemon that is killed again and again under load.
 
 python -m tests.bench.torture [kills] [seed]
+
+After SIGTERM to this process alone the kills so far are evaluated.
 """
 
 from __future__ import annotations
 
+import signal
 import sys
 import tempfile
 import time
@@ -12,14 +15,25 @@ from pathlib import Path
 
 from tests.torture import torture
 
-if __name__ == "__main__":
+
+def main(kills: int, seed: int) -> bool:
+    """Print the result; return whether anything was wrong."""
     begun = time.monotonic()
+    signals: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, frame: signals.append(number))
+
+    def goes_on(number: int) -> bool:
+        if number % 50 == 0:
+            print(f"{number} kills in {time.monotonic() - begun:.0f} s", flush=True)
+        return not signals
+
     with tempfile.TemporaryDirectory() as folder:
-        result = torture(
-            Path(folder),
-            int(sys.argv[1]) if len(sys.argv) > 1 else 200,
-            int(sys.argv[2]) if len(sys.argv) > 2 else 1,
-        )
+        result = torture(Path(folder), kills, seed, goes_on)
     print("\n".join(result.lines()))
     print(f"in {time.monotonic() - begun:.0f} s")
-    sys.exit(bool(result.wrong))
+    return bool(result.wrong)
+
+
+if __name__ == "__main__":
+    given = [int(text) for text in sys.argv[1:]]
+    sys.exit(main(*[*given, *(200, 1)[len(given) :]]))

@@ -132,8 +132,10 @@ def run(days: int, seed: int, folder: Path) -> bool:
             environ={
                 **disk.environ,
                 "INFLUX_TOKEN": "none",
+                # as the unit
                 "MALLOC_ARENA_MAX": "1",
-            },  # as the unit
+                "MALLOC_MMAP_THRESHOLD_": "131072",
+            },
             event=event,
         )
         try:

@@ -31,7 +31,8 @@ export function attend(address, { more = () => {} } = {}) {
     const form = event.target;
     if (!form.action.startsWith(new URL(`${address}/`, location).href)) return;
     event.preventDefault();
-    const body = new URLSearchParams(new FormData(form, event.submitter));
+    const body = new URLSearchParams(new FormData(form)), button = event.submitter;
+    if (button?.name) body.set(button.name, button.value);
     for (const button of form.querySelectorAll("button")) button.disabled = true;
     try {
       take(await (await fetch(form.action, { method: "POST", body })).text(), true);

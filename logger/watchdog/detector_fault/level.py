@@ -69,7 +69,7 @@ LEAST_Z = 5.0
 MOST_TURN = 0.1  # of rho: a larger change of reflection changes the power, too
 ADOPTED = 12  # sessions after which a new level is usual
 
-FORWARD = "the gain of the forward reading has changed"
+FORWARD = "the gain of the forward reading has changed:"
 POWER, AT_THE_SAME_POWER = "incident power reads", "at the same incident power"
 PHRASES = (POWER, AT_THE_SAME_POWER)  # each description has one
 
@@ -339,7 +339,7 @@ def _words(change: Change, *, standing: bool) -> str | None:
             return None
         if mismatch < abs(ln_rho):
             return (
-                f"{FORWARD}: {watts}, {reflected} what it was,"
+                f"{FORWARD} {watts}, {reflected} what it was,"
                 " which fits a fault of this port alone; check its detector and wires"
             )
         return f"{watts}, at the same reflection; check power setting, transmitter and supply"

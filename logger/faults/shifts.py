@@ -1,0 +1,207 @@
+"""Levels and powers of transmissions: faults that they show, and which fault is which."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from logger.faults import contacts, evidence, ports, usual, words
+from logger.faults.book import Book, may_move_level
+from logger.faults.joining import Joining
+from logger.faults.memory import Break, FaultMemory, Run, Test
+from logger.faults.signature import Signature, explains_level, is_shift, signature_of
+from logger.faults.transmission import channel_of, level_of
+from logger.rows import AlarmKind, FaultChangeKind, FaultFamily, FaultState, Severity, Transmission
+from logger.watchdog.detector_fault.level import FORWARD
+
+STOOD = 20  # transmissions without excursions at a level that moved
+
+
+class Shifts:
+    """Finds faults by the levels of transmissions."""
+
+    def __init__(self, book: Book, joining: Joining) -> None:
+        self._book, self._joining, self.memory = book, joining, book.memory
+
+    def watch_port(self, row: Transmission, swr: float) -> None:
+        """Process what the power of a transmission without excursions tells of the forward port."""
+        memory = self.memory
+        is_suspected = any(
+            AlarmKind.DETECTOR_FAULT in suspect.raised and FORWARD in suspect.detail
+            for suspect in memory.suspects
+        )
+        test = ports.judge(memory.port, row, *level_of(row, swr), is_suspected=is_suspected)
+        if test is None:
+            return
+        memory.runs = {}
+        detail = words.port(test.ln_w)
+        fault = self._fault_of_port(test, row.end_ns, detail)
+        if fault.state != FaultState.OPEN:
+            self._book.return_(fault, row.end_ns, detail)
+        fault.is_port = fault.is_lasting = True
+        fault.sign_ns = max(fault.sign_ns, row.end_ns)
+
+    def _fault_of_port(self, test: Test, time_ns: int, detail: str) -> FaultMemory:
+        """Return the fault that a changed port is: one of the instrument, or one taken for another.
+
+        It is opened if there is none.
+        """
+        memory = self.memory
+        own = [fault for fault in memory.faults if fault.family == FaultFamily.INSTRUMENT]
+        if own:
+            return max(own, key=lambda fault: fault.state == FaultState.OPEN)
+        loads = [
+            fault
+            for fault in memory.faults
+            if fault.family == FaultFamily.FEEDLINE and fault.state == FaultState.OPEN
+        ]
+        for fault in loads:
+            if ports.explains(memory.port, fault, test.since_ns):
+                fault.family = FaultFamily.INSTRUMENT
+                text = words.corrected(detail)
+                self._book.change(fault, FaultChangeKind.EXPLAINED, time_ns, text)
+                return fault
+        time_ns = self._book.free_ns(time_ns)
+        for suspect in memory.suspects:
+            if suspect.family == FaultFamily.INSTRUMENT:
+                self._joining.open_suspect(suspect, suspect.kinds[0], time_ns, detail)
+                return suspect
+        levels = memory.port.latest.gammas if loads else usual.levels(memory)
+        fault = FaultMemory(
+            opened_ns=time_ns,
+            first_ns=test.since_ns,
+            family=FaultFamily.INSTRUMENT,
+            severity=Severity.WARNING,
+            sign_ns=time_ns,
+            before=dict(levels),
+        )
+        self._book.open(fault, time_ns, words.opened(fault, detail, 0))
+        return fault
+
+    def follow(self, row: Transmission, channel: str, gamma: float) -> None:
+        """Compare the level of a transmission without excursions with the usual one; learn it."""
+        faults = self.memory.faults
+        run = usual.compare(self.memory, channel, gamma, row.start_ns)
+        if run is not None:
+            if usual.is_lasting(run, row.end_ns):
+                self._last(run, row, channel, gamma)
+            return
+        for fault in faults:
+            fault.steady += not fault.is_lasting
+        if not any(may_move_level(fault) for fault in faults):
+            usual.learn(self.memory, channel, gamma, row.end_ns)
+
+    def _move(self, since_ns: int, time_ns: int, detail: str, *, is_lower: bool = False) -> bool:
+        """Add a level that has stayed off since then to the fault that explains it, if any does."""
+        faults = [f for f in self.memory.faults if explains_level(f, since_ns, is_lower=is_lower)]
+        if not faults:
+            return False
+        fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
+        if fault.state == FaultState.QUIET:
+            if signature_of(fault) == Signature.UNDECIDED:
+                evidence.forget(fault, usual.levels(self.memory))
+            fault.sign_ns = time_ns
+            self._book.return_(fault, time_ns, detail)
+        fault.is_lasting |= fault.family == FaultFamily.FEEDLINE
+        return True
+
+    def _last(self, run: Run, row: Transmission, channel: str, gamma: float) -> None:
+        """Process a level that stays off: a sign of some fault, or a fault of its own."""
+        memory, time_ns = self.memory, self._book.free_ns(row.end_ns)
+        before = usual.levels(memory)
+        detail = words.off(channel, gamma, before[channel].mean)
+        for fault in memory.faults:
+            fault.peaks = {}  # the level moves them, too
+        if self._move(run.since_ns, time_ns, detail, is_lower=run.side < 0):
+            return
+        fault = FaultMemory(
+            opened_ns=time_ns,
+            first_ns=run.since_ns,
+            family=FaultFamily.FEEDLINE,
+            severity=Severity.WARNING,
+            sign_ns=time_ns,
+            is_lasting=True,
+            before=before,
+        )
+        passing = (item for item in memory.faults if signature_of(item) == Signature.PASSING)
+        text = words.moved(fault, detail, run.transmissions, next(passing, None))
+        self._book.open(fault, time_ns, text)
+
+    def confirm(self, suspect: FaultMemory, row: Transmission) -> None:
+        """Open a fault of warnings whose level stays off."""
+        self.compare_level(suspect, row)
+        suspect.held = suspect.held + 1 if suspect.is_shifted else 0
+        if suspect.held < evidence.LASTING:
+            return
+        if self._move(suspect.first_ns, row.end_ns, suspect.detail):
+            self.memory.suspects.remove(suspect)
+        else:
+            time_ns = self._book.free_ns(row.end_ns)
+            self._joining.open_suspect(suspect, suspect.kinds[0], time_ns, words.lasting(suspect))
+
+    def part(self, fault: FaultMemory, row: Transmission, excursions: Sequence[Break]) -> None:
+        """Open a fault of its own for a second contact among the excursions of a fault."""
+        if not excursions or any(other.crowds for other in self.memory.faults):
+            return
+        peaks = fault.peaks.setdefault(channel_of(row), [0] * contacts.BINS)
+        for item in excursions:
+            peaks[contacts.bin_of(item.gamma)] += 1
+        places = contacts.crowds(peaks)
+        if len(places) < 2 or fault.state != FaultState.OPEN:
+            return
+        first, second = (contacts.gamma_of(place) for place in places[:2])
+        self._open_contact(fault, row, [second], words.parted(fault, first, second))
+
+    def part_level(self, fault: FaultMemory, row: Transmission) -> None:
+        """Open a fault of its own for a contact that leaves a level that moved as it is."""
+        if (
+            fault.breaks < contacts.LEAST
+            or fault.state != FaultState.OPEN
+            or row.swr is None
+            or not evidence.stands(fault, *level_of(row, row.swr))
+        ):
+            return
+        fault.stood += 1
+        if fault.stood < STOOD or AlarmKind.INTERMITTENT_CONTACT not in fault.kinds:
+            return
+        contact = self._open_contact(fault, row, [], words.beside_level(fault))
+        contact.kinds = [AlarmKind.INTERMITTENT_CONTACT]
+        contact.breaks, contact.steady, fault.breaks = fault.breaks, fault.stood, 0
+        fault.kinds.remove(AlarmKind.INTERMITTENT_CONTACT)
+        raised_ns = fault.raised.pop(AlarmKind.INTERMITTENT_CONTACT, None)
+        if raised_ns is not None:
+            contact.raised[AlarmKind.INTERMITTENT_CONTACT] = raised_ns
+        fault.is_lasting = True
+
+    def _open_contact(
+        self, fault: FaultMemory, row: Transmission, crowds: list[float], summary: str
+    ) -> FaultMemory:
+        """Open a fault of a contact whose signs were told as those of another fault."""
+        time_ns = self._book.free_ns(row.end_ns)
+        contact = FaultMemory(
+            opened_ns=time_ns,
+            first_ns=time_ns,
+            family=fault.family,
+            severity=fault.severity,
+            sign_ns=time_ns,
+            breaks=contacts.LEAST,
+            before=fault.before,
+            crowds=crowds,
+        )
+        self._book.open(contact, time_ns, summary)
+        return contact
+
+    def compare_level(self, fault: FaultMemory, row: Transmission) -> None:
+        """Find out whether the level of a transmission is a sign of the fault."""
+        if row.swr is None:
+            return
+        channel, gamma = level_of(row, row.swr)
+        was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
+        fault.is_shifted = (is_open and fault.is_port and self.memory.port.ln_w is not None) or (
+            fault.state != FaultState.QUIET
+            and is_shift(fault, row.end_ns)
+            and evidence.is_off_level(fault, channel, gamma)
+        )
+        if fault.is_shifted and is_open:
+            evidence.learn_level(fault.during, channel, gamma)
+        if was_shifted and not fault.is_shifted:
+            fault.cleared_ns = max(fault.cleared_ns, row.end_ns)
