@@ -274,7 +274,12 @@ def test_from_nothing_to_a_watch_that_runs(tmp_path: Path) -> None:
             answer(view, "Continue it?")
             answer(view, "Highest power", "4")
             answer(view, "Lowest power")
-            answer(view, "RF burns. Nobody")
+            see(view, "RF burns. Nobody")
+            bridge.condition, bridge.watts = "reversed", 4.0
+            answer(view, "Enter when the dummy load is connected")
+            see(view, "high for an unkeyed transmitter; is the key up?")
+            bridge.watts = 0.0
+            answer(view, "Enter: try again")
             key(view, "reversed", "Release the key.")
             see(view, "The ports are exchanged")
             see(view, "Your choice")

@@ -130,6 +130,8 @@ def test_a_header_names_the_columns() -> None:
         ("{us},{f},{r},{f}", "clock_us forward_counts reflected_counts extra_4"),
         ("0,0", "forward_counts reflected_counts"),
         ("-3,{f}", "forward_mv reflected_mv"),
+        ("4.8,1.6", "forward_mv reflected_mv"),
+        ("0.005,0.002", "forward_v reflected_v"),
     ],
 )
 def test_the_columns_of(line: str, columns: str) -> None:

@@ -192,15 +192,20 @@ def match_points(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> di
     return done
 
 
+def doubts_of_zero(reading: SteadyReading) -> list[str]:
+    """Return warnings about an unkeyed reading, one line each."""
+    return [
+        f"{name} reads {level.mean_v:.3f} V, high for an unkeyed transmitter; is the key up?"
+        for name, level in (("forward", reading.forward), ("reflected", reading.reflected))
+        if level.mean_v > HIGH_ZERO_V
+    ]
+
+
 def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list[str]:
     """Return warnings about a reading to check before it is stored, one line each."""
     levels = (reading.forward, reading.reflected)
     if quiet is None:
-        return [
-            f"{name} reads {level.mean_v:.3f} V, high for an unkeyed transmitter; is the key up?"
-            for name, level in zip(("forward", "reflected"), levels, strict=True)
-            if level.mean_v > HIGH_ZERO_V
-        ]
+        return doubts_of_zero(reading)
     forward, reflected = (
         level.mean_v - zero_v for level, zero_v in zip(levels, quiet.zero_v, strict=True)
     )

@@ -25,6 +25,7 @@ SHOWN = 60  # characters of an example
 USUAL_SHARE = 0.5  # of the lines, for a format to be that of the bridge
 BITS = (10, 12, 14, 16, 24)
 HIGHEST_V = 12.0  # more, with decimals, must be millivolts
+LEAST_DECIMALS = 2  # of volts: a coarser step shows no detector's signal
 HIGHEST_CHANNEL = 80
 KHZ = (1_000.0, 3_000_000.0)
 TEMPERATURE_C = (12.0, 85.0)  # a quiet detector reads less
@@ -226,7 +227,8 @@ def _constant(column: Floats, decimals: int) -> str | None:
 
 def _unit(pair: Floats, decimals: Sequence[int]) -> Unit:
     if any(decimals):
-        return "v" if pair.max() <= HIGHEST_V else "mv"
+        is_fine = max(decimals) >= LEAST_DECIMALS
+        return "v" if is_fine and pair.max() <= HIGHEST_V else "mv"
     return "mv" if pair.min() < 0 else "counts"
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from logger.calibration.points_file import PointsFile
 from logger.cli.guides.session import stoppable
 from logger.cli.guides.setup import SetupGuide
 from logger.cli.guides.terminal import Terminal
@@ -48,9 +49,11 @@ def command(config_path: Path | None) -> int:
         ),
     ):
         config = _present(terminal, path)
+        answers = Answers()
         if config is None:
-            config = SetupGuide(terminal, path, _unfinished(terminal, path)).run()
-        if not _calibrate(terminal, config):
+            answers = _unfinished(terminal, path)
+            config = SetupGuide(terminal, path, answers).run()
+        if not _calibrate(terminal, config, answers.highest_w):
             return 0
         terminal.say("")
         _invoke("check", path)
@@ -83,8 +86,11 @@ def _unfinished(terminal: Terminal, path: Path) -> Answers:
     return Answers() if again in ("n", "no") else answers
 
 
-def _calibrate(terminal: Terminal, config: Config) -> bool:
-    """Calibrate the coupler if that was not done; return True if there is a calibration."""
+def _calibrate(terminal: Terminal, config: Config, highest_w: float | None) -> bool:
+    """Calibrate the coupler if that was not done; return True if there is a calibration.
+
+    highest_w  the transmitter's highest power, proposed for the session; None if not known
+    """
     calibration = config.calibration.file or config.path.with_name(CALIBRATION)
     if config.kind == "simulated" or calibration.exists():
         return True
@@ -97,7 +103,10 @@ def _calibrate(terminal: Terminal, config: Config) -> bool:
         terminal.say(f"- {key}: {text}")
     while (way := terminal.answer("Your choice [w]:").lower() or "w") not in WAYS:
         terminal.say(f"{way!r} is none of {', '.join(WAYS)}.")
-    arguments = [str(config.path.with_name("points.csv")), "-o", str(calibration)]
+    points = config.path.with_name("points.csv")
+    if highest_w is not None and not points.exists():
+        PointsFile(points).state_highest_w(highest_w)
+    arguments = [str(points), "-o", str(calibration)]
     match way:
         case "s":
             terminal.say(

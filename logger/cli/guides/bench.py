@@ -24,8 +24,8 @@ from logger.wording import parse_positive
 
 HELP = (
     "Each step asks for Enter, then for the key, then for what the reference instrument showed."
-    " Instead of Enter: r repeats the last step, b goes back one, s skips one, q stops and keeps"
-    " the points taken so far."
+    " Instead of Enter: the power in watts if yours differs from the proposed one, r repeats the"
+    " last step, b goes back one, s skips one, q stops and keeps the points taken so far."
 )
 SETUPS = {
     "matched": "Connect: transmitter on the transmitter port, dummy load on the antenna port.",

@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 from drivers.contract import Driver
-from logger.calibration.bench_session import LIMIT_S, UNKEYED_S
+from logger.calibration.bench_session import LIMIT_S, UNKEYED_S, doubts_of_zero
 from logger.calibration.steady import Quiet, SteadyReading, Trouble, Watch
 from logger.cautions import DUMMY_LOAD, before_keying
 from logger.cli.guides.pairs import PairListener
@@ -143,12 +143,14 @@ class SetupGuide:
             pairs.begin()
             terminal.say("Leave the key alone.")
             unkeyed = self._measure(driver, pairs, None)
-            quiet = None
-            if isinstance(unkeyed, SteadyReading):
-                quiet = Quiet.of(unkeyed.point("matched", 0.0))
-            if quiet is None:
+            if not isinstance(unkeyed, SteadyReading):
                 terminal.say("The readings are not steady although nothing should be keyed.")
                 return False
+            if doubtful := doubts_of_zero(unkeyed):
+                terminal.say(f"Release the key: {doubtful[0]}")
+                return False
+            quiet = Quiet.of(unkeyed.point("matched", 0.0))
+            assert quiet is not None  # a reading states its noise
             terminal.say("Key the transmitter.")
             reading = self._measure(driver, pairs, quiet)
             terminal.ring()
