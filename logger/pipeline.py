@@ -171,6 +171,10 @@ class Pipeline:
         self._watchdog.know_work(times_ns)
         self._faults.know_work(times_ns)
 
+    def know_checks(self, spans_ns: Iterable[tuple[int, int]]) -> None:
+        """Set begin and end of all open ends keyed to check the coupler."""
+        self._faults.know_checks(spans_ns)
+
     def know_antennas(self, changes: Iterable[tuple[int, str]]) -> list[str]:
         """Set all changes of antenna in the journal; see `Antennas.know_changes`."""
         return self._antennas.know_changes(changes)

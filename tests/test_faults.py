@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import msgspec
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -577,6 +578,34 @@ def test_work_before_the_last_sign_repairs_nothing() -> None:
     late = Station().feed([*broken(0), *broken(2)])
     late.tracker.know_work([start_of(1)])  # noted afterwards
     assert late.wait(start_of(3)).story == ["opened"]
+
+
+@pytest.mark.parametrize(
+    ("after", "story"),
+    [
+        (spell(4, 6), ["opened", "closed"]),
+        (spell(4, 6, every=1), ["opened"]),
+        (broken(4), ["opened"]),
+    ],
+    ids=["sound", "excursions", "high-swr"],
+)
+def test_an_open_end_keyed_to_check_the_coupler_is_no_fault(
+    after: list[Row], story: list[str]
+) -> None:
+    station = Station().feed(spell(0, 3))
+    open_end = over(3, 30.0)
+    station.feed([alarm("high-swr", start_of(3) + SECOND, start_ns=start_of(3)), open_end])
+    station.tracker.know_checks([(open_end.start_ns, open_end.end_ns)])  # stored by the check
+    station.feed([alarm("high-swr", start_of(4) + 1, "cleared"), *after])
+    assert station.story == story
+
+
+def test_a_line_left_off_after_a_check_is_a_fault() -> None:
+    station = Station()
+    station.tracker.know_checks([(start_of(3), over(3).end_ns)])
+    station.feed([alarm("high-swr", start_of(3) + SECOND), over(3, 30.0), over(4, 30.0)])
+    station.feed([alarm("high-swr", start_of(5) + 1, "cleared"), *spell(5, 9)])
+    assert station.story == ["opened"]
 
 
 # --- data and instrument ---

@@ -58,11 +58,16 @@ class FaultTracker:
         self._shifts = Shifts(self._book, self._joining)
         self._days = options.close_after_days
         self._work_ns: list[int] = []
+        self._checks: list[tuple[int, int]] = []
         self._written = b""
 
     def know_work(self, times_ns: Iterable[int]) -> None:
         """Set all times at which the station was repaired or adjusted, from the journal."""
         self._work_ns = sorted(times_ns)
+
+    def know_checks(self, spans_ns: Iterable[tuple[int, int]]) -> None:
+        """Set begin and end of all open ends keyed to check the coupler."""
+        self._checks = list(spans_ns)
 
     def update(self, rows: Sequence[Row], now_ns: int) -> list[Row]:
         """Process the next rows, up to the time `now_ns`.
@@ -196,6 +201,9 @@ class FaultTracker:
             evidence.learn_level(fault.shown, *power_of(row))
             fault.after = {}
             return
+        if self._is_of_check(fault):
+            self._book.close(fault, row.end_ns, words.of_check())
+            return
         if row.swr is not None:
             evidence.learn_level(fault.after, *level_of(row, row.swr))
         if (
@@ -215,6 +223,13 @@ class FaultTracker:
             self._book.close(fault, row.end_ns, words.fixed(fault))
         elif verdict is not None:
             self._book.return_(fault, row.end_ns, words.not_fixed(fault, verdict))
+
+    def _is_of_check(self, fault: FaultMemory) -> bool:
+        """True if the only signs were those of an open end, keyed to check the coupler."""
+        return fault.held <= 1 and any(
+            begin_ns <= fault.first_ns and fault.sign_ns <= end_ns
+            for begin_ns, end_ns in self._checks
+        )
 
     def _trial(self, row: Transmission, *, has_sign: bool) -> Session:
         """Return a transmission as a part of its session."""

@@ -183,6 +183,11 @@ def forgotten(fault: FaultMemory, days: int) -> str:
     return f"No sign for {count(days, 'day')} and {count(fault.clean, 'transmission')}"
 
 
+def of_check() -> str:
+    """Return the summary of a fault whose signs came from a check of the coupler."""
+    return "The only sign was the open end keyed to check the coupler"
+
+
 def data_back(fault: FaultMemory) -> str:
     alarms = f", after {count(fault.alarms, 'interruption')}" if fault.alarms > 1 else ""
     return f"Data have arrived again since {clock(fault.cleared_ns)}{alarms}"

@@ -86,6 +86,7 @@ def recompute(
                     config, coupler, derived.open_kinds, derived.memories, archive=False
                 )
                 pipeline.know_work(notes.work_ns)
+                pipeline.know_checks(notes.checks)
                 pipeline.know_antennas(notes.antennas)
             last_ns = int(block.time_ns[-1])
             derived.take(pipeline.process(block))

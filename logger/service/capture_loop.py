@@ -177,6 +177,7 @@ class CaptureLoop:
         notes = self._handover.notes
         if notes != self._notes:
             self._pipeline.know_work(notes.work_ns)
+            self._pipeline.know_checks(notes.checks)
             unknown = self._pipeline.know_antennas(notes.antennas)
             if unknown and unknown != self._unknown_antennas:
                 log.warning("%s", describe_unknown(unknown))

@@ -18,10 +18,12 @@ class JournalNotes(NamedTuple):
 
     work_ns   times of repairs and adjustments
     antennas  times at which the antenna was changed, with the name of the new one
+    checks    begin and end of the open ends keyed to check the coupler
     """
 
     work_ns: tuple[int, ...] = ()
     antennas: tuple[tuple[int, str], ...] = ()
+    checks: tuple[tuple[int, int], ...] = ()
 
 
 class Journal(Repository):

@@ -131,12 +131,20 @@ class Store(Repository):
         )
         return [time_ns for (time_ns,) in rows]
 
+    def checks(self) -> tuple[tuple[int, int], ...]:
+        """Return begin and end of the open ends keyed to check the coupler."""
+        rows = self.database.query(
+            "SELECT t.start_ns, v.time_ns FROM verifications AS v"
+            " JOIN transmissions AS t ON t.id = v.open_transmission_id ORDER BY v.time_ns"
+        )
+        return tuple(rows)
+
     def notes(self) -> JournalNotes:
         """Return what the pipeline has to know of the journal."""
         antennas = self.database.query(
             "SELECT time_ns, text FROM journal WHERE kind = ? ORDER BY time_ns, id", (ANTENNA,)
         )
-        return JournalNotes(tuple(self.work()), tuple(antennas))
+        return JournalNotes(tuple(self.work()), tuple(antennas), self.checks())
 
     def memories(self) -> dict[str, bytes]:
         """Return the last stored memories of rules, by kind."""

@@ -56,6 +56,7 @@ def regroup(store: Store, options: FaultsOptions) -> int:
     database = store.database
     tracker = FaultTracker(options)
     tracker.know_work(store.work())
+    tracker.know_checks(store.checks())
     changes: list[tuple[int, FaultChange]] = []
     former: dict[int, list[int]] = {}  # alarms by fault
     for fault_id, alarm_id in database.query(
