@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from drivers.contract import EndOfInput
-from logger.calibration.coupler import Coupler
+from logger.calibration.coupler import EDGE, Coupler
 from logger.calibration.file import CalibrationFile, Converter, Directivity, PortVolts, dump
 from logger.calibration.simulated import calibration
 from logger.config.load import Config, InfluxOptions, load
@@ -286,7 +286,7 @@ def test_flags_follow_the_new_calibration(stores: Stores) -> None:
     assert all("relative" in row["flags"] for row in [*transmissions, *seconds])
     assert all("extrapolated" in row["flags"] for row in transmissions)
     for row in seconds:
-        outside = not 0.3 <= row["forward_v"] <= 0.5
+        outside = not 0.3 / EDGE <= row["forward_v"] <= 0.5 * EDGE
         assert ("extrapolated" in row["flags"]) == outside
     derive(path, stores.config, stores.right)
     back, right = content_of(path), content_of(stores.fresh("right"))

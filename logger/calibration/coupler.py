@@ -29,6 +29,7 @@ TEMPERATURE_STEP_C = 0.5
 MOST_FLOORS = 16  # remembered
 MOST_TEMPERATURES = 64  # cached laws; each is a table
 TEMPERATURE_RANGE_C = 8.0  # usual distance of the shack from the bench, either way
+EDGE = 1.03  # 0.25 dB: a power setting that varies by as much is still that of a bench point
 SQRT3 = math.sqrt(3)  # of a rectangular distribution (JCGM 100:2008, 4.3.7)
 READABLE_RHO = 0.2  # the reflection coefficient of SWR 1.5
 READABLE_FACTOR = COVERAGE / READABLE_RHO**2
@@ -39,6 +40,7 @@ class Coupler:
 
     least_slope         watts per volt of the reflected reading at its zero
     leak, forward_leak  directivity of both ports as magnitudes, as far as their size is known
+    lowest_v, ends_v    least forward reading and highest of both ports that the points cover, volts
     stray               waves of unknown size: leaks, harmonics, re-reflection by the antenna port
     """
 
@@ -63,6 +65,8 @@ class Coupler:
             content.converter.full_scale_v or UNKNOWN_END_V,
         )
         self._top_v = top_v
+        self.lowest_v = content.valid.forward_v[0] / EDGE
+        self.ends_v = (EDGE * content.valid.forward_v[1], EDGE * content.valid.reflected_v[1])
         self._ports = {"forward": content.forward, "reflected": content.reflected}
         self.forward = self._law(content.forward)
         self.reflected = self._law(content.reflected)
@@ -95,11 +99,10 @@ class Coupler:
         forward_w = self.watts("forward", block.forward_v, block.aux, block.step_v[0])
         reflected_w = self.watts("reflected", block.reflected_v, block.aux, block.step_v[1])
         full_scale = block.full_scale_v or self.content.converter.full_scale_v or np.inf
-        valid = self.content.valid
         flags = np.zeros(len(block), dtype=np.uint8)
         for volts, step_v, highest in (
-            (block.forward_v, block.step_v[0], valid.forward_v[1]),
-            (block.reflected_v, block.step_v[1], valid.reflected_v[1]),
+            (block.forward_v, block.step_v[0], self.ends_v[0]),
+            (block.reflected_v, block.step_v[1], self.ends_v[1]),
         ):
             clip_from = full_scale - 0.5 * max(step_v, self.content.converter.step_v)
             if volts.max() > min(highest, clip_from):

@@ -207,12 +207,12 @@ class Recalibration:
         A flag is cleared if no reading can lie outside, and set if an edge moved inwards past a
         reading.
         """
-        old, new = self.old.content.valid, self.new.content.valid
-        lowest, highest = new.forward_v[0], (new.forward_v[1], new.reflected_v[1])
-        outside = forward_v < lowest
-        added = outside & (lowest > old.forward_v[0])
-        former = (old.forward_v[1], old.reflected_v[1])
-        for sure, highest_v, top, top_was in zip(certain, possible, highest, former, strict=True):
+        old, new = self.old, self.new
+        outside = forward_v < new.lowest_v
+        added = outside & (new.lowest_v > old.lowest_v)
+        for sure, highest_v, top, top_was in zip(
+            certain, possible, new.ends_v, old.ends_v, strict=True
+        ):
             outside = outside | (highest_v > top)
             added = added | ((sure > top) & (top < top_was))
         return np.asarray(np.where(was, outside, added))

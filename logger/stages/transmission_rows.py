@@ -229,11 +229,10 @@ def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[
         readable,
         coupler.stray,
     )
-    lowest_v = coupler.content.valid.forward_v[0]
     flags = (
         (flags & ~int(Flag.UNSETTLED))
         | np.where(unsettled, int(Flag.UNSETTLED), 0)
         | np.where(readable, 0, int(Flag.BELOW_FLOOR))
-        | np.where(forward_v < lowest_v, int(Flag.EXTRAPOLATED), 0)
+        | np.where(forward_v < coupler.lowest_v, int(Flag.EXTRAPOLATED), 0)
     )
     return np.stack(result[:5]), flags
