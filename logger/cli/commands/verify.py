@@ -34,8 +34,9 @@ from logger.verification.session import (
 
 SAVED = "readings are kept; `mismatchd verify` continues from here"
 DAEMON = (
-    "The daemon keeps running: an open end raises high-swr and opens a fault, and a notifier"
-    " `inhibit` may cut the carrier off. The check does not count in the channel's daily values."
+    "The daemon keeps running: an open end raises high-swr and opens a fault, which the next sound"
+    " transmission closes, and a notifier `inhibit` may cut the carrier off. The check does not"
+    " count in the channel's daily values."
 )
 
 
