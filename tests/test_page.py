@@ -243,6 +243,8 @@ class Client:
         status, _, headers = self.ask("/enter", {"token": TOKEN})
         assert status == 303
         set_cookie = headers["set-cookie"]
+        # A browser sends it to the pages on other ports, too: theirs has another name.
+        assert set_cookie.startswith(f"mismatchd-page-{self.page.port}=")
         assert "HttpOnly" in set_cookie
         assert "SameSite=strict" in set_cookie
         assert ("Secure" in set_cookie) == (self.context is not None)

@@ -124,8 +124,13 @@ def test_what_is_of_no_station_is_not_found(page: Serving, path: str) -> None:
 def test_the_address_of_a_station_ends_in_a_slash(page: Serving) -> None:
     for path in ("/stations/none/faults", "/stations//"):
         assert Client(page).ask(path)[0] == 404
-    status, _, headers = Client(page).ask("/stations/loft")
-    assert (status, headers["location"]) == (307, "/stations/loft/")
+    for path, address in (
+        ("/stations/loft", "/stations/loft/"),
+        ("/stations/loft/faults/", "/stations/loft/faults"),
+    ):
+        status, _, headers = Client(page).ask(path)
+        assert (status, headers["location"]) == (307, address)
+    assert Client(page).ask("/stations/loft/stations/pier")[0] == 404
 
 
 def test_a_change_is_made_to_its_station_only(page: Serving) -> None:
