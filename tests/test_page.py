@@ -350,6 +350,7 @@ def test_pages_escape_what_others_wrote_and_forbid_what_they_do_not_need(config:
             status, text, headers = client.ask(path)
             assert status == 200, path
             assert forbidden(text) == [], path
+            assert "`" not in text, path  # of a command in a message
             policy = headers["content-security-policy"]
             assert "default-src 'none'" in policy
             assert "unsafe" not in policy
@@ -513,7 +514,7 @@ def test_a_session_of_wiggling_outlives_the_page(config: Path) -> None:
         assert client.ask("/wiggle/next", {**form, "step": "0"})[0] == 303  # tapped twice
         assert "Move: <strong>radio</strong>" in client.ask("/wiggle")[1]
         assert client.ask("/wiggle/next", {**form, "step": "1"})[0] == 303
-    with served(config) as page:  # the cookie is still good
+    with served(config, "--port", str(page.port)) as page:  # the cookie is still good
         client.page = page
         text = client.ask("/wiggle")[1]
         assert "1 of 2 joints done" in text
@@ -571,6 +572,8 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
         status, text, _ = client.ask("/transmissions")
         assert status == 503
         assert "no store at" in text
+        assert "<code>mismatchd run</code>" in text
+        assert "None yet." in client.ask("/recent")[1]
         StoreWriter.open(tmp_path / "data/station.sqlite").close()
         for path in (
             "/transmissions",

@@ -92,6 +92,7 @@ def test_the_overview_lists_all(page: Serving) -> None:
     ]
     assert found[0][1] == "new"  # it has no store yet: to be looked at first
     assert text.count("Last transmission") == 3
+    assert text.count(">no open fault<") + text.count(">silent<") == 3  # quiet faults do not count
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -33,7 +33,7 @@ READ_S = 5.0  # the overview is as old as this at most
 # Addresses in a page. The text of others cannot look like one: its quotation marks are escaped.
 _ADDRESS = re.compile(rf'( (?:href|action|data-part|data-stream)=")/(?!static/|{ROOT[1:]})')
 
-# Of a redirection, which the router writes with the origin, but not we.
+# Origin in a redirection, if it has one.
 _ORIGIN = re.compile(r"^(https?://[^/]*)?(?=/)")
 
 
