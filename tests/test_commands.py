@@ -92,9 +92,7 @@ def test_the_simulated_station_shows_the_failing_plug(tmp_path: Path) -> None:
     )
     fault, alarm = (status.stdout.index(f"\n{name} ") for name in ("fault", "open alarm"))
     assert fault < alarm
-    assert re.search(
-        r"^fault +1 open, since 2026-03-01T19:01:48.\d+Z: Feedline", status.stdout, re.M
-    )
+    assert re.search(r"^fault +1 open, since 2026-03-01T19:01:48Z: Feedline", status.stdout, re.M)
     answer = json.loads(mismatchd("status", "--json", "-c", config, check=False).stdout)
     assert answer["faults"] == 1
     assert [(row["id"], row["state"]) for row in answer["open_faults"]] == [(1, "open")]

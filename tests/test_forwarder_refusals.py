@@ -16,11 +16,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.cli.commands.status import _forwarder_lines
 from logger.config.load import InfluxOptions
 from logger.forward import influx, server
 from logger.forward.answers import RowFault, ServerError, Target, judge
 from logger.forward.influx import InfluxForwarder
+from logger.live.status_lines import describe_forwarder
 from logger.outlets import pacing as pace
 from logger.outlets.pacing import Backoff, BatchSize
 from logger.outlets.responses import retry_after
@@ -173,10 +173,10 @@ def test_a_real_type_conflict_sets_the_bad_row_aside(tmp_path: Path, store: Stor
     assert (named.table, named.id) == ("transmissions", 701)
     assert "field type conflict" in named.reason
     assert len(lines.requests) < 80
-    shown = [text for _, text in _forwarder_lines(status)]
+    shown = [text for _, text in describe_forwarder(status)]
     assert shown[0].startswith(f"{lines.url} home/station: 0 rows waiting; rows last accepted 20")
     assert shown[1] == "1 refused and skipped, the latest:"
-    assert shown[2].startswith("transmissions 701 of 2026-01-20T19:00:05.123456Z: partial write")
+    assert shown[2].startswith("transmissions 701 of 2026-01-20T19:00:05Z: partial write")
 
 
 def test_rows_older_than_the_bucket_keeps_are_passed_over(

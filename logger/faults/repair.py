@@ -83,8 +83,11 @@ def judge(fault: FaultMemory, row: Transmission, trial: Session) -> Verdict | No
 
 def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
     """True if a transmission is like those that showed the fault, so that it would show it."""
-    if evidence.shows_in_level(fault) and channel not in tried_on(fault):
-        return False
+    if evidence.shows_in_level(fault):
+        # A channel whose level had hardly moved before the work says little about it.
+        tried = evidence.moved_on(fault) or tried_on(fault)
+        if channel not in tried:
+            return False
     if AlarmKind.HEATING_JOINT not in fault.kinds:
         return True
     shown = fault.shown.get(channel)

@@ -163,6 +163,9 @@ class Shifts:
         fault.stood += 1
         if fault.stood < STOOD or AlarmKind.INTERMITTENT_CONTACT not in fault.kinds:
             return
+        others = (other for other in self.memory.faults if other is not fault)
+        if any(f.family == FaultFamily.FEEDLINE and f.state == FaultState.OPEN for f in others):
+            return  # the contact may be that one
         contact = self._open_contact(fault, row, [], words.beside_level(fault))
         contact.kinds = [AlarmKind.INTERMITTENT_CONTACT]
         contact.breaks, contact.steady, fault.breaks = fault.breaks, fault.stood, 0

@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from logger.charts.palette import THEMES
 from logger.errors import StoreError
 from logger.live.headline import fault_text, list_states
 from logger.live.reading import LiveReading
@@ -203,7 +204,9 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters |= {"code": mark_code, "capitalize": capitalize}
-    environment.globals.update(place=place, count=count, list_ids=list_ids, percent=percent)
+    environment.globals.update(
+        place=place, count=count, list_ids=list_ids, percent=percent, shade=THEMES["shade"]
+    )
     return environment
 
 

@@ -23,7 +23,7 @@ NEAR_DB = 1.5  # from the power of the check: another setting, or speech, is lef
 LEAST_DAYS, MOST_DAYS = 5, 14
 FIRST_DAYS = 60  # before the first check
 MONTH_DB = 0.05  # from one month to the next: temperature of transmitter and detectors
-WANDER_DB = 0.11  # since the first checks: supply and ageing of the transmitter, 2 % of its power
+WANDER_DB = 0.12  # since the first checks: supply and ageing of the transmitter, 3 % of its power
 OF_MEDIAN = math.sqrt(math.pi / 2)  # its standard error over that of a mean
 
 
