@@ -211,4 +211,8 @@ def test_the_switcher_on_a_phone(page: Serving) -> None:
         tab.wait_for_url("**/stations/pier/")
         with tab.expect_response("**/stations/pier/events"):
             tab.reload()
+        tab.goto(f"{page.url}/stations/odd/faults")  # of a long name, which is shown to its end
+        name = "document.querySelector('.station')"
+        assert tab.evaluate(f"{name}.scrollWidth <= {name}.clientWidth")
+        assert tab.evaluate(width) == PHONE["width"]
         assert said == []
