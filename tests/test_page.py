@@ -243,6 +243,8 @@ class Client:
         status, _, headers = self.ask("/enter", {"token": TOKEN})
         assert status == 303
         set_cookie = headers["set-cookie"]
+        # A browser sends it to the pages on other ports, too: theirs has another name.
+        assert set_cookie.startswith(f"mismatchd-page-{self.page.port}=")
         assert "HttpOnly" in set_cookie
         assert "SameSite=strict" in set_cookie
         assert ("Secure" in set_cookie) == (self.context is not None)
@@ -348,6 +350,7 @@ def test_pages_escape_what_others_wrote_and_forbid_what_they_do_not_need(config:
             status, text, headers = client.ask(path)
             assert status == 200, path
             assert forbidden(text) == [], path
+            assert "`" not in text, path  # of a command in a message
             policy = headers["content-security-policy"]
             assert "default-src 'none'" in policy
             assert "unsafe" not in policy
@@ -448,9 +451,12 @@ def test_a_fault_is_acknowledged_and_its_repair_noted_with_the_token(tmp_path: P
         status, text, _ = client.ask("/faults/1/acknowledge", {"form": form})
         assert (status, "acknowledged already" in text) == (400, True)
         assert client.ask("/faults/1/repair", {"form": form, "text": " "})[0] == 400
+        assert "Repair noted" not in client.ask("/faults/1")[1]
         assert client.ask("/faults/1/repair", {"form": form, "text": "new  plug\n<i>"})[0] == 303
         assert "repair     new plug <i>" in mismatchd("journal", "list", "-c", config).stdout
-        assert "new plug &lt;i&gt;" in client.ask("/faults/1")[1]
+        text = client.ask("/faults/1")[1]
+        assert "new plug &lt;i&gt;" in text
+        assert "<strong>Repair noted</strong>" in text  # no daemon runs that would read it
         own = client.ask("/alarms?fault=1")[1]
         assert "Alarms of fault 1" in own
         assert 'href="/alarms/1"' in own
@@ -508,7 +514,7 @@ def test_a_session_of_wiggling_outlives_the_page(config: Path) -> None:
         assert client.ask("/wiggle/next", {**form, "step": "0"})[0] == 303  # tapped twice
         assert "Move: <strong>radio</strong>" in client.ask("/wiggle")[1]
         assert client.ask("/wiggle/next", {**form, "step": "1"})[0] == 303
-    with served(config) as page:  # the cookie is still good
+    with served(config, "--port", str(page.port)) as page:  # the cookie is still good
         client.page = page
         text = client.ask("/wiggle")[1]
         assert "1 of 2 joints done" in text
@@ -566,6 +572,8 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
         status, text, _ = client.ask("/transmissions")
         assert status == 503
         assert "no store at" in text
+        assert "<code>mismatchd run</code>" in text
+        assert "None yet." in client.ask("/recent")[1]
         StoreWriter.open(tmp_path / "data/station.sqlite").close()
         for path in (
             "/transmissions",

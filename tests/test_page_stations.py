@@ -92,6 +92,7 @@ def test_the_overview_lists_all(page: Serving) -> None:
     ]
     assert found[0][1] == "new"  # it has no store yet: to be looked at first
     assert text.count("Last transmission") == 3
+    assert text.count(">no open fault<") + text.count(">silent<") == 3  # quiet faults do not count
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -124,8 +125,13 @@ def test_what_is_of_no_station_is_not_found(page: Serving, path: str) -> None:
 def test_the_address_of_a_station_ends_in_a_slash(page: Serving) -> None:
     for path in ("/stations/none/faults", "/stations//"):
         assert Client(page).ask(path)[0] == 404
-    status, _, headers = Client(page).ask("/stations/loft")
-    assert (status, headers["location"]) == (307, "/stations/loft/")
+    for path, address in (
+        ("/stations/loft", "/stations/loft/"),
+        ("/stations/loft/faults/", "/stations/loft/faults"),
+    ):
+        status, _, headers = Client(page).ask(path)
+        assert (status, headers["location"]) == (307, address)
+    assert Client(page).ask("/stations/loft/stations/pier")[0] == 404
 
 
 def test_a_change_is_made_to_its_station_only(page: Serving) -> None:
@@ -205,4 +211,8 @@ def test_the_switcher_on_a_phone(page: Serving) -> None:
         tab.wait_for_url("**/stations/pier/")
         with tab.expect_response("**/stations/pier/events"):
             tab.reload()
+        tab.goto(f"{page.url}/stations/odd/faults")  # of a long name, which is shown to its end
+        name = "document.querySelector('.station')"
+        assert tab.evaluate(f"{name}.scrollWidth <= {name}.clientWidth")
+        assert tab.evaluate(width) == PHONE["width"]
         assert said == []

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -104,6 +106,11 @@ def test_the_coupler_is_checked_on_the_page_and_the_check_is_resumed(tmp_path: P
             second = mismatchd("verify", "-c", config, check=False)
             assert second.returncode == 1
             assert "`verify` is in progress in another terminal or on the page" in second.stderr
+            work.tap("pause")
+            assert "the dummy load is read" in work.text()
+            command = (sys.executable, "-m", "logger.cli", "verify", "-c", str(config))
+            other = subprocess.run(command, input="\n", capture_output=True, text=True, timeout=60)
+            assert "What did a reference meter show" in other.stderr
         with work_on(config, "verify") as work:
             assert "the dummy load is read" in work.text()
             work.tap("resume")

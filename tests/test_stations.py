@@ -210,7 +210,7 @@ def test_lists_of_several_stations(
     refused = mismatchd("alarms", *both, "show", "1", check=False)
     assert (refused.returncode, refused.stderr) == (
         2,
-        "mismatchd: this is about one station; name one with --station or --config\n",
+        "mismatchd: this command takes one station; name it with --station or --config\n",
     )
     one = ("-c", tmp_path / "loft.yaml", "--station", "pier")
     own = ("-c", tmp_path / "pier.yaml")  # of the subcommand

@@ -111,7 +111,7 @@ def each_station(
 def only(config_paths: Sequence[Path]) -> Path:
     """Return the configuration of the chosen station, else the default one. Raise UsageError."""
     if len(config_paths) > 1:
-        raise UsageError("this is about one station; name one with --station or --config")
+        raise UsageError("this command takes one station; name it with --station or --config")
     return config_paths[0] if config_paths else default_path(os.environ, Path.cwd())
 
 

@@ -100,7 +100,7 @@ def application(
             Route("/static/palette.css", views.palette),
             Mount("/static", StaticFiles(packages=[("logger.page", "static")])),
         ],
-        middleware=[Middleware(Guard, sites[0].gate, hosts, sites[0].cookie)],
+        middleware=[Middleware(Guard, sites[0].gate, hosts)],
         lifespan=working,
         exception_handlers={
             HTTPException: _show_status,
@@ -122,6 +122,8 @@ def stations(request: Request, words: str = "", status: int = 200) -> Response:
 
 def add_slash(request: Request) -> Response:
     """Redirect to the first page of a station; links on it may be relative."""
+    if request.scope["site"] is not None:  # below another station
+        raise views.Missing
     return RedirectResponse(f"{request.url.path}/")
 
 

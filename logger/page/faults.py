@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from logger.charts.fault_scene import times_of
+from logger.charts.fault_scene import Note, times_of
 from logger.diagnosis.fault_story import paragraph, tell_story
 from logger.errors import UsageError
 from logger.page.site import site_of
@@ -13,7 +15,7 @@ from logger.page.views import insert_entry, list_causes, list_rows, now_ns, row_
 from logger.rows import FaultState
 from logger.store.faults import Faults
 from logger.store.tables import FAULTS
-from logger.utc import format_ns
+from logger.utc import format_ns, format_optional
 
 CAPTURE = "capture "  # argument of `mismatchd chart`
 
@@ -34,9 +36,11 @@ def fault(request: Request) -> Response:
     with site_of(request).opened() as store:
         story = tell_story(store, fault_id)
         notes = times_of(store, fault_id).notes
+    is_open = story.fault.state == FaultState.OPEN
     values = {
         "fault": story.fault,
         "shown_fault": fault_id,
+        "noted_utc": format_optional(unread_repair_ns(notes)) if is_open else None,
         "since_work": story.transmissions_since_work,
         "paragraph": paragraph(story),
         "timeline": [(format_ns(note.time_ns), note) for note in notes],
@@ -47,6 +51,20 @@ def fault(request: Request) -> Response:
         ],
     }
     return site_of(request).page(request, "fault.html", values)
+
+
+def unread_repair_ns(notes: Sequence[Note]) -> int | None:
+    """Return when a repair was noted that the daemon has not read, if there is one.
+
+    Once it has, a change of the fault follows the entry in `notes`, which are in order of time.
+    """
+    noted_ns = None
+    for note in notes:
+        if note.is_change:
+            noted_ns = None
+        elif note.kind == "repair":
+            noted_ns = note.time_ns
+    return noted_ns
 
 
 def acknowledge(request: Request) -> Response:

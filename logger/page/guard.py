@@ -61,8 +61,8 @@ class Refused(Exception):  # noqa: N818 - a response, not an error
 class Guard:
     """The middleware. `hosts` are the names of this machine, besides its addresses."""
 
-    def __init__(self, app: ASGIApp, gate: Gate, hosts: Collection[str], cookie: str) -> None:
-        self._app, self._gate, self._hosts, self._cookie = app, gate, hosts, cookie
+    def __init__(self, app: ASGIApp, gate: Gate, hosts: Collection[str]) -> None:
+        self._app, self._gate, self._hosts = app, gate, hosts
         self._requests, self._tries = Pace(PER_S, BURST), Pace(TRIES_PER_S, TRIES)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -95,7 +95,7 @@ class Guard:
             raise Refused(429, "Too many requests; wait a little.")
         if not known_host(headers.get("host", ""), self._hosts):
             raise Refused(421, "Unknown host name; open the page by its address.")
-        cookie = _cookie(headers.get("cookie", ""), self._cookie)
+        cookie = _cookie(headers.get("cookie", ""), cookie_name(scope))
         may_act = bool(cookie) and self._gate.admits(cookie, time.time())
         form_token = self._gate.form(cookie) if may_act else ""
         if scope["method"] in ("GET", "HEAD"):
@@ -113,6 +113,11 @@ class Guard:
         if not entering and not self._gate.sent(cookie, fields.get(FORM_TOKEN, "")):
             raise Refused(403, "This form has expired; go back and reload the page.")
         return Visit(may_act, form_token, fields)
+
+
+def cookie_name(scope: Scope) -> str:
+    """Return the name of the cookie; browsers send cookies to all ports, so each has its own."""
+    return f"mismatchd-page-{(scope.get('server') or ('', ''))[1]}"
 
 
 def _cookie(header: str, name: str) -> str:

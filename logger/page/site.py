@@ -63,7 +63,6 @@ class Site:
         self.reference = reference
         self.title, self.prefix = title or station.name, prefix
         self.sites: Sequence[Site] = (self,)
-        self.cookie = "mismatchd-page"
         self.live = LatestState()
         self.renderer = ChartRenderer(station, rendering)
         sessions: Sequence[PageSession[Any]] = (

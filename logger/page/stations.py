@@ -33,6 +33,9 @@ READ_S = 5.0  # the overview is as old as this at most
 # Addresses in a page. The text of others cannot look like one: its quotation marks are escaped.
 _ADDRESS = re.compile(rf'( (?:href|action|data-part|data-stream)=")/(?!static/|{ROOT[1:]})')
 
+# Origin in a redirection, if it has one.
+_ORIGIN = re.compile(r"^(https?://[^/]*)?(?=/)")
+
 
 def list_keys(names: Sequence[str]) -> list[str]:
     """Return a key for each name: letters, digits and hyphens, no two alike."""
@@ -66,8 +69,8 @@ class StationChoice:
         async def answer(message: Message) -> None:
             if message["type"] == "http.response.start" and prefix:
                 headers = MutableHeaders(scope=message)
-                if headers.get("location", "").startswith("/"):
-                    headers["location"] = prefix + headers["location"]
+                if "location" in headers:
+                    headers["location"] = _ORIGIN.sub(prefix, headers["location"])
             await send(message)
 
         await self._app({**scope, "path": path, "site": self._sites.get(prefix)}, receive, answer)

@@ -56,6 +56,9 @@ class Verifying(CarrierSession[VerificationSession]):
                 self._take_meter(session.state, fields.get("watts", ""))
             elif what == "open":
                 session.state.has_open = fields.get("open") == "yes"
+            elif what == "pause":
+                await asyncio.to_thread(self._work.pause)
+                self._message = ""
             elif what == "end":
                 await asyncio.to_thread(self._work.end)
             await self._advance(session)

@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 
 from logger.page.admission import COOKIE_S
 from logger.page.events import Events, LatestState
+from logger.page.guard import cookie_name
 from logger.page.session import PageSession
 from logger.page.site import site_of
 
@@ -58,7 +59,7 @@ def entered(request: Request) -> Response:
         return site.page(request, "enter.html", {"wrong": True}, 403)
     answer = RedirectResponse("/", 303)
     answer.set_cookie(
-        site.cookie,
+        cookie_name(request.scope),
         site.gate.cookie(time.time()),
         max_age=COOKIE_S,
         secure=site.secure,
@@ -71,7 +72,7 @@ def entered(request: Request) -> Response:
 def leave(request: Request) -> Response:
     """Delete the cookie on this device."""
     answer = RedirectResponse("/", 303)
-    answer.delete_cookie(site_of(request).cookie)
+    answer.delete_cookie(cookie_name(request.scope))
     return answer
 
 

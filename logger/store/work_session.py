@@ -84,6 +84,12 @@ class WorkSession(Generic[S]):
         except (msgspec.MsgspecError, UsageError):
             return None
 
+    def pause(self) -> None:
+        """Store the session and let go of it; any process can resume it."""
+        self.save()
+        self.session = None
+        self.close()
+
     def begin(self, session: S) -> S:
         """Insert a new session and return it; an unfinished one of its kind is ended."""
         self.reserve()

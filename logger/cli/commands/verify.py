@@ -78,13 +78,15 @@ def _verify(
         lambda: f"the input ended; {SAVED if work.session else 'nothing was saved'}",
     ):
         offer_resume(terminal, work, progress)
-        session = work.session or work.begin(VerificationSession(VerificationState()))
+        session = work.session or VerificationSession(VerificationState())
         if session.state.load is None:
             confirm(
                 terminal,
                 [*before_keying(VERIFY), *([DAEMON] if carriers.of_daemon else [])],
                 "Is the dummy load connected? (yes or no):",
             )
+        if work.session is None:
+            work.begin(session)
         VerificationGuide(terminal, carriers, session, work.save, config.station).run()
     assert session.state.load is not None
     with Verifications.editor(path) as store:
