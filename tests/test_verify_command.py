@@ -10,6 +10,9 @@ from pathlib import Path
 import pytest
 
 from logger.cautions import FULL_REFLECTION, VERIFY
+from logger.config.load import load
+from logger.store.reader import Store
+from logger.utc import format_ns
 from tests.isolate_bench import Hands, hands
 from tests.station import Running, mismatchd, pty, write_config
 from tests.terminal_view import View
@@ -89,6 +92,10 @@ def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -
             "1",
             "2",
         )
+        with Store.reader(load(config).store.path) as store:
+            ((begin_ns, end_ns),) = store.checks()  # whose fault the next transmission closes
+        assert format_ns(end_ns) == row["time_utc"]
+        assert 3.5e9 < end_ns - begin_ns < 60e9
         assert float(row["open_db"]) == pytest.approx(0, abs=0.1)
         assert float(row["reference_w"]) == 4.1
         assert float(row["forward_db"]) == pytest.approx(-0.107, abs=0.03)
