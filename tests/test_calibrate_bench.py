@@ -567,8 +567,8 @@ def test_a_lost_link_begins_the_step_again(tmp_path: Path) -> None:
             person.takes(later, "matched", 0.1)
             person.sees("Step 3")
             person.types("\x04")  # the end of what is typed
-            person.sees("stopped: 2 of 5 steps")
-            assert person.ends() == 0
+            person.sees("the input ended before the session was complete: 2 of 5 steps")
+            assert person.ends() == 1
         finally:
             bridge.stop()
             later.stop()

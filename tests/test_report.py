@@ -235,6 +235,8 @@ def test_faults_lead_the_report() -> None:
     (line,) = words.sections(made)[0].lines
     assert "Fault 3, open, acknowledged (critical)" in line
     assert "Probably an intermittent contact. See" in line
+    refuted = with_faults(fault(probable_cause="intermittent-contact", probability=0.05))
+    assert refuted.sentence.endswith("since 2026-03-03.")
     none = with_faults()
     assert none.state == "fine"
     assert words.sections(none)[0].title == "What changed"

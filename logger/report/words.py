@@ -23,7 +23,7 @@ from logger.report.summary import (
 )
 from logger.rows import FaultState
 from logger.trend.account import name_channels
-from logger.wording import capitalize, count, join, likely, list_ids
+from logger.wording import UNLIKELY, capitalize, count, join, likely, list_ids
 
 AGAINST = {
     "month": "Since last month",
@@ -116,9 +116,16 @@ def _name_fault(fault: FaultLine) -> str:
     text = f"fault {fault.id} {fault.state} since {fault.opened_utc[:10]}"
     if fault.state != FaultState.OPEN:
         text = f"fault {fault.id} of {fault.opened_utc[:10]} {fault.state}"
-    if fault.probable_cause is not None and fault.probability is not None:
-        text += f", {likely(fault.probability)} {title_of(fault.probable_cause)}"
-    return text
+    cause = _state_cause(fault)
+    return f"{text}, {cause}" if cause else text
+
+
+def _state_cause(fault: FaultLine) -> str:
+    """Return the probable cause with its probability, empty if none is known or likely any more."""
+    if fault.probable_cause is None or fault.probability is None:
+        return ""
+    how = likely(fault.probability)
+    return "" if how == UNLIKELY else f"{how} {title_of(fault.probable_cause)}"
 
 
 def sections(summary: Summary) -> list[ReportSection]:
@@ -183,9 +190,8 @@ def _faults(summary: Summary) -> Iterator[str]:
             text += f" Signs so far: {join(signs)}"
             last = fault.last_sign_utc
             text += f", the last {last[:16].replace('T', ' ')}Z." if last else "."
-        if fault.probable_cause is not None and fault.probability is not None:
-            cause = f"{capitalize(likely(fault.probability))} {title_of(fault.probable_cause)}"
-            text += "" if cause in fault.summary else f" {cause}."
+        cause = capitalize(_state_cause(fault))
+        text += "" if cause in fault.summary else f" {cause}."
         yield f"{text} See `mismatchd faults show {fault.id}`."
 
 
