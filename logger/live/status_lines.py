@@ -74,6 +74,7 @@ def describe_notifier(notifier: NotifierStatus) -> list[tuple[str, str]]:
 def describe_forwarder(
     forwarder: ForwarderStatus, warnings: Mapping[str, Sequence[str]] = MappingProxyType({})
 ) -> list[tuple[str, str]]:
+    """Return the lines about a forwarder; `warnings` are those about its server, by its name."""
     last = forwarder.last_success_utc
     accepted = f"rows last accepted {to_second(last)}" if last else "no rows accepted yet"
     backlog = count(forwarder.backlog, "row")
