@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.store.stall import StallLog
+from logger.store.stall import StallLog, StallTimer
 from logger.store.writer import StoreWriter
 from tests.deadlines import in_time, lateness_s, wait_until
 from tests.disk import Disk
@@ -102,6 +102,17 @@ def test_alarms_are_reported_while_the_disk_stalls(tmp_path: Path) -> None:
     stored = mismatchd("export", "alarms", "-c", config).stdout.splitlines()[1:]
     assert len(stored) == 1
     assert raises[0]["raised_utc"] in stored[0]
+
+
+def test_a_slow_card_is_no_stall(monkeypatch: pytest.MonkeyPatch) -> None:
+    now_s = 0.0
+    monkeypatch.setattr("logger.store.stall.time.monotonic", lambda: now_s)
+    timer = StallTimer()
+    for lasts_s in (*[0.02] * 50, 3.0):
+        with timer.time():
+            now_s += lasts_s
+    assert timer.stalls == 1
+    assert timer.usual_s == pytest.approx(0.02, rel=0.01)
 
 
 def test_long_stalls_are_errors_and_short_ones_are_logged_now_and_then(

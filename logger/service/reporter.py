@@ -16,11 +16,11 @@ from logger.rows import AlarmChange, AlarmEvent, AlarmKey, FaultChange, FaultEve
 from logger.store.stall import StallTimer
 from logger.store.tables import Event
 
-DISK_S = 0.005  # longest wait of an alarm for an operation of the disk,
+DISK_S = 0.003  # longest wait of an alarm for an operation of the disk,
 STORE_S = 0.05  # and for all work of storing it
-PATIENCE = 4.0  # or, on a slow machine, this many times the usual
+PATIENCE = 4.0  # or, on a slow machine, this many times the usual of either
 WEIGHT = 0.2  # of the newest duration in the usual one
-LOOK_S = 0.001  # interval of looks while a change is expected
+LOOK_S = 0.0005  # interval of looks while a change is expected
 MOST_UNSTORED = 10_000
 
 Report = Callable[[Event], None]
@@ -110,7 +110,10 @@ class Reporter:
         if change is None:
             return False
         age_s = time.monotonic() - change.since_s
-        return self._disk.lasts_s() > DISK_S or age_s > max(STORE_S, PATIENCE * self._usual_s)
+        disk = self._disk
+        return disk.lasts_s() > max(DISK_S, PATIENCE * disk.usual_s) or age_s > max(
+            STORE_S, PATIENCE * self._usual_s
+        )
 
     def _add(self, events: Sequence[AlarmEvent | FaultEvent]) -> list[_Unstored]:
         now_s = time.monotonic()

@@ -13,6 +13,7 @@ log = logging.getLogger("mismatchd")
 STALL_S = 0.25
 LONG_S = 5.0  # from which a stall is an error
 QUIET_S = 60.0  # without a stall, until the next short one is logged
+WEIGHT = 0.1  # of the newest duration in the usual one
 
 
 class StallTimer:
@@ -20,6 +21,7 @@ class StallTimer:
 
     def __init__(self) -> None:
         self.stalls = 0  # operations that have ended and were stalls
+        self.usual_s = 0.0  # duration of an operation that is no stall
         self._begun_s: float | None = None
 
     @contextmanager
@@ -30,7 +32,11 @@ class StallTimer:
             yield
         finally:
             self._begun_s = None
-            self.stalls += time.monotonic() - begun_s > STALL_S
+            lasted_s = time.monotonic() - begun_s
+            if lasted_s > STALL_S:
+                self.stalls += 1
+            else:
+                self.usual_s += WEIGHT * (lasted_s - self.usual_s)
 
     def lasts_s(self) -> float:
         """Return the duration of the present operation so far, 0.0 if there is none."""
