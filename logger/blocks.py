@@ -12,6 +12,7 @@ Floats = NDArray[np.float64]
 Times = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Bits = NDArray[np.uint8]
+Places = NDArray[np.intp]
 
 QUICK = -1.0  # `PowerBlock.below` for detectors that do not hold a reading for long
 

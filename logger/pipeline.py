@@ -26,8 +26,9 @@ from logger.stages.noise import NoiseTracker
 from logger.stages.quarters import Quarters
 from logger.stages.selection import Selection, ThinSample
 from logger.stages.settling import Settling
+from logger.stages.thinning import Thinning
 from logger.stages.transmissions import Transmissions
-from logger.stages.view import View, impossible_ratio
+from logger.stages.view import View, impossible_ratio, silent_readings
 from logger.stages.weather_means import WeatherMeans
 from logger.watchdog import Watchdog
 from logger.watchdog.rule import recalled
@@ -110,6 +111,7 @@ class Pipeline:
             float(coupler.reflected.volts(quiet_w)),
         )
         self._schedule = _RenewalSchedule(self._quiet_v[0])
+        self._thinning = Thinning(silent_readings(coupler, quiet_w), hang_ns)
         self._gathered: list[SampleBlock] = []
         self._doubtful = Flag(0)
 
@@ -204,8 +206,12 @@ class Pipeline:
         least_v = self._coupler.content.converter.step_v
         stated_v = (max(samples.step_v[0], least_v), max(samples.step_v[1], least_v))
         step_v = (max(stated_v[0], noise.step_v[0]), max(stated_v[1], noise.step_v[1]))
+        whole = samples
+        places = self._thinning.update(whole)
+        if places is not None:
+            samples = whole[places]
         forward_w, reflected_w, flags = self._coupler.power(samples)
-        flags[0] |= np.uint8(Flag.GAP) * samples.gap
+        flags[0] |= np.uint8(Flag.GAP) * whole.gap
         flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
         keyed, foreign = self._keying.update(forward_w, reflected_w, own)
         settled, below, hidden = self._settling.update(
@@ -232,15 +238,18 @@ class Pipeline:
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
         rows = self._watch(rows, quarters, int(block.time_ns[-1]), changes)
-        quiet = self._thin_sample.update(samples.time_ns, keyed | foreign)
+        down = np.flatnonzero(keyed | foreign)
+        if places is not None:
+            down = places[down]
+        quiet = self._thin_sample.update(whole.time_ns, down)
         self._estimates.defer(quarters)
-        self._estimates.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
+        self._estimates.update(whole.forward_v[quiet], whole.reflected_v[quiet], stated_v)
         if self._selection is not None:
-            for part in self._selection.update(samples, keyed | foreign, quiet):
+            for part in self._selection.update(whole, down, quiet):
                 rows.append(Samples(part, begins=self._begins))
                 self._begins = False
-        if self._weather is not None and samples.aux:
-            rows += self._faults.update(self._weather.update(samples), self._last_ns)
+        if self._weather is not None and whole.aux:
+            rows += self._faults.update(self._weather.update(whole), self._last_ns)
         return rows
 
     def _watch(

@@ -222,13 +222,15 @@ def test_all_pairs_about_keyed_ones_are_there(
     got, quiet = [], []
     for block in cut(whole, places):
         part = np.searchsorted(times, block.time_ns)
-        quiet.append(sample.update(block.time_ns, keyed[part]))
-        got += selection.update(block, keyed[part], quiet[-1])
+        down = np.flatnonzero(keyed[part])
+        sampled = sample.update(block.time_ns, down)
+        quiet.append(part[sampled])
+        got += selection.update(block, down, sampled)
     found = np.isin(times, join(got).time_ns) if got else np.zeros(count, dtype=bool)
     if got:
         assert same(join(got), whole[found])  # in order, nothing twice
     wanted = wanted_of(times, keyed, hang_ms * 1_000_000)
-    tells_noise = np.concatenate(quiet)
+    tells_noise = np.isin(np.arange(count), np.concatenate(quiet))
     assert not (wanted & ~found).any()
     assert not (tells_noise & keyed).any()
     held_back = times > times[-1] - BEFORE_NS  # what follows may still want them
@@ -261,8 +263,8 @@ def test_a_burst_waits_for_the_key_to_be_up() -> None:
     times = START_NS + np.arange(count) * 5_000_000
     keyed = (np.arange(count) >= 200 * 55) & (np.arange(count) < 200 * 65)
     whole = SampleBlock(times, np.zeros(count), np.zeros(count))
-    quiet = ThinSample().update(times, keyed)
-    (archived,) = Selection(1_500_000_000).update(whole, keyed, quiet)
-    chosen = np.flatnonzero(quiet)
+    down = np.flatnonzero(keyed)
+    chosen = ThinSample().update(times, down)
+    (archived,) = Selection(1_500_000_000).update(whole, down, chosen)
     assert chosen.tolist() == [*range(BURST), *range(200 * 65 + 100, 200 * 65 + 100 + BURST)]
     assert len(archived) == BURST + 200 * (2 + 10 + 5)

@@ -26,6 +26,7 @@ ROOM_C = 21.0
 
 TABLE_CELLS = 4096  # relative error below 3e-5 from 10 µV to 20 V, less at higher volts
 MOST_CODES = 65_536  # of a converter, up to which a table of codes pays
+OFF_GRID = 1e-9  # steps: further from a multiple, a reading is none
 LEAST_END_V = 1.0  # converters end above it: finer steps have too many codes for a table
 STEPS = 10
 SMALL = 1e-4  # levels below which the series of the inverse is exact to 1e-8
@@ -155,16 +156,20 @@ class DetectorLaw:
         averages to zero. Above the table the watts follow a power law with the exponent at its end.
         `step_v` is that of the converter if known; it only makes the conversion faster.
         """
-        if step_v * MOST_CODES > LEAST_END_V:
-            by_code = self._watts_by_code(step_v)
-            codes = np.rint(reading_v * (1 / step_v)).astype(np.intp)
-            if (
-                codes.min() >= 0
-                and codes.max() < len(by_code)
-                and (codes * step_v == reading_v).all()
-            ):
-                return by_code.take(codes)
-        return self._interpolated(reading_v)
+        if not step_v * MOST_CODES > LEAST_END_V:
+            return self._interpolated(reading_v)
+        by_code = self._watts_by_code(step_v)
+        steps = reading_v * (1 / step_v)
+        nearest = np.rint(steps)
+        steps -= nearest
+        off_grid = np.abs(steps, out=steps) > OFF_GRID
+        if nearest.min() < 0 or nearest.max() >= len(by_code):
+            off_grid |= (nearest < 0) | (nearest >= len(by_code))
+            nearest[off_grid] = 0.0
+        watts = by_code.take(nearest.astype(np.intp))
+        if off_grid.any():
+            watts[off_grid] = self._interpolated(reading_v[off_grid])
+        return watts
 
     def _watts_by_code(self, step_v: float) -> Floats:
         if self._by_code is None or self._by_code[0] != step_v:
@@ -191,6 +196,14 @@ class DetectorLaw:
     def slope(self, reading_v: Floats | float) -> Floats:
         """Return watts per volt at each reading, (n,) -> (n,)."""
         return np.asarray(np.interp(np.asarray(reading_v) - self.zero_v, self._volts, self._slope))
+
+    def least_slope(self, low_v: Floats, high_v: Floats) -> Floats:
+        """Return the least watts per volt between two readings, (n,), (n,) -> (n,)."""
+        last = len(self._volts) - 1
+        first = np.searchsorted(self._volts[1:], np.asarray(low_v) - self.zero_v)
+        past = np.searchsorted(self._volts[:-1], np.asarray(high_v) - self.zero_v) + 1
+        bounds = np.column_stack([np.minimum(first, last), past]).ravel()
+        return np.asarray(np.minimum.reduceat(np.append(self._slope, np.inf), bounds)[::2])
 
     def volts(self, watts: Floats | float) -> Floats:
         """Return the reading that `watts` >= 0 would give, (n,) -> (n,)."""

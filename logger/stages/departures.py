@@ -44,6 +44,58 @@ UNMODULATED = 1.12  # mean power of stretches within this factor: an unmodulated
 LONGEST_NS = 1_000_000_000
 
 
+def restless_runs(
+    quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
+) -> list[tuple[int, int]]:
+    """Return runs of the quarters between two indices in which a pair may depart from the level.
+
+    They are found by bounds, with few passes over the pairs: in other quarters no pair and no
+    stretch leaves the narrowest band that `from_level` may use.
+    """
+    first = quarters.first[begin : end + 1]
+    pairs = quarters.pairs[int(first[0]) : int(first[-1])]
+    bounds = first - first[0]
+    starts = bounds[:-1]
+    around = _sorted_around(quarters, begin, end)
+    rho = np.sqrt(np.maximum(_levels_around(quarters, begin, around), 0.0))
+    least = _least_steady_rho(*around, quarters.restless[begin:end])
+    high, low = (rho + least) ** 2, np.maximum(rho - least, 0.0) ** 2
+    low_v, high_v = (reduce.reduceat(pairs.reflected_v, starts) for reduce in (np.minimum, np.maximum))
+    sd_w = coupler.reflected.least_slope(low_v, high_v) * noise.sd_v[1] * (1 - 1e-9)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = pairs.reflected_w / pairs.forward_w
+        least_w = WORTH_A_LOOK * sd_w / np.maximum.reduceat(pairs.forward_w, starts)
+    calm = np.maximum.reduceat(ratio, starts) <= high + least_w
+    calm &= np.minimum.reduceat(ratio, starts) >= low - least_w
+
+    stretches, quarter, count = _stretches(pairs.time_ns, bounds)
+    reflected_w = np.add.reduceat(pairs.reflected_w, stretches)
+    forward_w = np.add.reduceat(pairs.forward_w, stretches)
+    bound_w = CERTAIN * np.sqrt(count) * sd_w[quarter]
+    together = reflected_w - high[quarter] * forward_w > bound_w
+    together |= low[quarter] * forward_w - reflected_w > bound_w
+    calm[quarter[together]] = False
+    if not pairs.trusted.all():
+        calm &= np.logical_and.reduceat(pairs.trusted, starts)
+    edges = np.flatnonzero(np.diff(np.concatenate([[True], calm, [True]]))) + begin
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def _stretches(times: Times, bounds: Times) -> tuple[Times, Times, Times]:
+    """Return the first pair of each stretch, its quarter and its number of pairs, (s,) each.
+
+    `bounds` (q + 1,) are the first pairs of quarters. A stretch ends with its quarter: of one that
+    a silence had cut short, late pairs are another.
+    """
+    number = times // STRETCH_NS
+    begins = np.ones(len(times), dtype=bool)
+    np.not_equal(number[1:], number[:-1], out=begins[1:])
+    begins[bounds[:-1]] = True
+    first = np.flatnonzero(begins)
+    quarter = np.searchsorted(bounds[1:], first, side="right")
+    return first, quarter, np.diff(first, append=len(times))
+
+
 def from_level(
     quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
 ) -> tuple[Times, Floats]:
@@ -52,18 +104,15 @@ def from_level(
     The result is their indices in `quarters.pairs`, and the least change of |Gamma| that counted in
     each quarter, (q,).
     """
-    level = levels_around(quarters, begin, end)
+    around = _sorted_around(quarters, begin, end)
+    level = _levels_around(quarters, begin, around)
     part = slice(int(quarters.first[begin]), int(quarters.first[end]))
     pairs = quarters.pairs[part]
 
     # The pairs of a stretch together may be significant where no single pair is.
-    # It ends with its quarter: of one that a silence had cut short, late pairs are another.
-    stretch = pairs.time_ns // STRETCH_NS
     bounds = quarters.first[begin : end + 1] - quarters.first[begin]
-    first = np.union1d(np.flatnonzero(np.diff(stretch)) + 1, bounds[:-1])
-    lengths = np.diff(first, append=len(pairs))
+    first, quarter, lengths = _stretches(pairs.time_ns, bounds)
     ends = bounds[1:]
-    quarter = np.searchsorted(ends, first, side="right")
     all_trusted = bool(pairs.trusted.all())
     columns = pairs.reflected_w, pairs.forward_w, pairs.reflected_v, pairs.forward_v
     reflected_w, forward_w, reflected_v, forward_v = (
@@ -71,7 +120,7 @@ def from_level(
         for column in columns
     )
     count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
-    least_rho = _least_rho(quarters, begin, end, forward_w / count, quarter)
+    least_rho = _least_rho(around, quarters.restless[begin:end], forward_w / count, quarter)
     high = (np.sqrt(level) + least_rho) ** 2
     low = np.maximum(np.sqrt(level) - least_rho, 0.0) ** 2
     mean_v = reflected_v / count, forward_v / count
@@ -96,7 +145,8 @@ def from_level(
     reflected_w, quarter = pairs.reflected_w[places], np.searchsorted(ends, places, side="right")
     volts = pairs.reflected_v[places], pairs.forward_v[places]
     sd_w = spread_w(*volts, pairs.forward_w[places], level[quarter], coupler, noise)
-    group = np.cumsum(np.diff(stretch[places], prepend=stretch[places[0]]) != 0)
+    stretch = pairs.time_ns[places] // STRETCH_NS
+    group = np.cumsum(np.diff(stretch, prepend=stretch[0]) != 0)
     off_w = bias_w(*volts, level[quarter], coupler, noise)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
     departs = np.zeros(len(places), dtype=bool)
@@ -123,12 +173,17 @@ def between_jumps(
     part = slice(int(quarters.first[begin]), int(quarters.first[past]))
     around = pairs[part]
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(around.trusted, around.reflected_w / around.forward_w, np.nan)
-    change = np.diff(ratio, prepend=np.nan)
-    change[~around.follows | np.isnan(change)] = 0.0
+        ratio = around.reflected_w / around.forward_w
+    change = np.zeros(len(around))
+    np.subtract(ratio[1:], ratio[:-1], out=change[1:])
+    comparable = around.follows & around.trusted
+    comparable[1:] &= around.trusted[:-1]
+    change[~comparable] = 0.0
+    change[0] = 0.0
     size = np.abs(change)
-    usual = np.add.reduceat(size, bounds[:-1]) / np.diff(bounds)
-    jumps = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
+    least = JUMP * np.add.reduceat(size, bounds[:-1]) / np.diff(bounds)
+    jumping = np.maximum.reduceat(size, bounds[:-1]) > least
+    jumps = np.flatnonzero(size > np.repeat(least, np.diff(bounds))) if jumping.any() else bounds[:0]
     if len(jumps) < 2:
         return jumps[:0], after_ns
     columns = (
@@ -143,7 +198,8 @@ def between_jumps(
         (size[jumps] > np.sqrt(2) * CERTAIN * sd_w / around.forward_w[jumps])
         & (strongest < STEADY * weakest)
     ]
-    level = np.repeat(levels_around(quarters, begin, past), np.diff(bounds))[jumps]
+    level = _levels_around(quarters, begin, _sorted_around(quarters, begin, past))
+    level = np.repeat(level, np.diff(bounds))[jumps]
     # A jump from far off to the level is a jump back; the jump away was missed.
     half = 0.5 * size[jumps]
     away = (np.abs(ratio[jumps - 1] - level) < half) | (np.abs(ratio[jumps] - level) > half)
@@ -195,19 +251,22 @@ def bias_w(
     )
 
 
-def levels_around(quarters: Quarters, begin: int, end: int) -> Floats:
-    """Return the level to compare pairs with, for the quarters from index `begin` to `end`.
+def _levels_around(quarters: Quarters, begin: int, around: tuple[Floats, Times]) -> Floats:
+    """Return the level to compare pairs with, for the quarters from index `begin` on.
 
-    This is the median of the levels of REACH quarters on either side in the same transmission, NaN
+    `around` is that of `_sorted_around`. The level is the median of the levels of REACH quarters on either side in the same transmission, NaN
     if there is none. Where the usual level differs much from it and pairs soon return to the usual
     level, a contact was open for most of the surrounding time, and the usual level is returned
     instead.
     """
-    level = _medians_around(quarters, begin, end)
-    usual = quarters.usual[begin:end]
+    levels, count = around
+    row = np.arange(len(levels))
+    level = 0.5 * (levels[row, np.maximum(count - 1, 0) // 2] + levels[row, count // 2])
+    part = slice(begin, begin + len(level))
+    usual = quarters.usual[part]
     rho, usual_rho = np.sqrt(np.maximum(level, 0.0)), np.sqrt(np.maximum(usual, 0.0))
     apart = np.abs(rho - usual_rho)
-    is_far = apart > LEAST_RHO + RESTLESS * quarters.restless[begin:end]
+    is_far = apart > LEAST_RHO + RESTLESS * quarters.restless[part]
     for quarter in np.flatnonzero(is_far).tolist():
         pairs = _pairs_ahead(quarters, begin + quarter)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -227,32 +286,31 @@ def _pairs_ahead(quarters: Quarters, quarter: int) -> SentPairs:
 
 
 def _least_rho(
-    quarters: Quarters, begin: int, end: int, stretch_w: Floats, quarter: Times
+    around: tuple[Floats, Times], restless: Floats, stretch_w: Floats, quarter: Times
 ) -> Floats:
-    """Return the least departure that counts, for the quarters from index `begin` to `end`.
+    """Return the least departure that counts in each quarter, (q,).
 
     `stretch_w` (s,) is the mean incident power of the trusted pairs of each stretch, `quarter` (s,)
     its quarter, from 0. Speech and wind cause differences of LEAST_RHO; where power is steady and
-    the surrounding levels vary less, the limit is lower.
+    the surrounding levels (see `_sorted_around`) vary less, the limit is lower.
     """
     ends = np.flatnonzero(np.diff(quarter, prepend=-1))
     steady = np.maximum.reduceat(stretch_w, ends) <= UNMODULATED * np.minimum.reduceat(
         stretch_w, ends
     )
-    levels, count = _sorted_around(quarters, begin, end)
+    least = _least_steady_rho(*around, restless)
+    return np.where(steady & (around[1] >= LEAST_LEVELS), least, LEAST_RHO)
+
+
+def _least_steady_rho(levels: Floats, count: Times, restless: Floats) -> Floats:
+    """Return the least departure that counts where power is steady, (q,).
+
+    `levels` (q, l) and `count` (q,) are those of `_sorted_around`.
+    """
     row, last = np.arange(len(levels)), np.maximum(count - 1, 0)
     rho = np.sqrt(np.maximum(levels, 0.0))
-    varies = np.maximum(rho[row, 3 * last // 4] - rho[row, last // 4], quarters.restless[begin:end])
-    least = np.minimum(LEAST_STEADY_RHO + CALM * varies, LEAST_RHO)
-    return np.where(steady & (count >= LEAST_LEVELS), least, LEAST_RHO)
-
-
-def _medians_around(quarters: Quarters, begin: int, end: int) -> Floats:
-    """Return the medians of `levels_around`."""
-    levels, count = _sorted_around(quarters, begin, end)
-    row = np.arange(len(levels))
-    middle = levels[row, np.maximum(count - 1, 0) // 2] + levels[row, count // 2]
-    return np.asarray(0.5 * middle)
+    varies = np.maximum(rho[row, 3 * last // 4] - rho[row, last // 4], restless)
+    return np.minimum(LEAST_STEADY_RHO + CALM * varies, LEAST_RHO)
 
 
 def _sorted_around(quarters: Quarters, begin: int, end: int) -> tuple[Floats, Times]:

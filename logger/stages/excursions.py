@@ -28,6 +28,7 @@ from logger.stages.departures import (
     between_jumps,
     bias_w,
     from_level,
+    restless_runs,
     spread_w,
 )
 from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_quarters
@@ -90,10 +91,13 @@ class Excursions:
             context = self._coupler, noise
             places, self._jumped_ns = between_jumps(quarters, begin, end, *context, self._jumped_ns)
             jumped = np.union1d(jumped, quarters.pairs.time_ns[places])
-            places, least_rho = from_level(quarters, begin, end, *context)
-            numbers = quarters.number[begin:end].tolist()
-            self._least_rho.update(zip(numbers, least_rho.tolist(), strict=True))
-            off = np.union1d(off, quarters.pairs.time_ns[places])
+            # Where nothing departs, the least departure that counts is not needed either.
+            runs = [(begin, end)] if len(places) else restless_runs(quarters, begin, end, *context)
+            for first, past in runs:
+                places, least_rho = from_level(quarters, first, past, *context)
+                numbers = quarters.number[first:past].tolist()
+                self._least_rho.update(zip(numbers, least_rho.tolist(), strict=True))
+                off = np.union1d(off, quarters.pairs.time_ns[places])
         past_ns = (upto + 1) * QUARTER_NS - MERGE_NS
         open_ns = 2**62
         excursions: list[Excursion] = []

@@ -11,7 +11,9 @@ how the stream was cut into blocks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +25,14 @@ from logger.places import place_key, segment_khz
 from logger.rows import Flag
 from logger.stages import usual_level
 from logger.stages.antennas import COLUMN, UNNAMED, Antennas
-from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_pairs
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_columns, join_pairs
 from logger.stages.view import View
 
 LONG_AGO_NS = -(2**62)
+PLACES = frozenset(("channel", "frequency_khz", COLUMN))  # columns that tell the place of a pair
+UNKNOWN_PLACE: Floats = np.full((2, 1), np.nan)
+NO_PLACE = place_key(None, math.nan)
+MANY_RUNS = 64  # copying so many is slower than selecting by a mask
 LEAST_PAIRS = 4  # least number of trusted pairs for a level
 HIGHEST_RATIO = 2.0  # reflected over incident power; higher values are not reflection
 SPREAD = 2_654_435_769  # odd, 2**32 over the golden ratio: multiples are evenly spread modulo 2**32
@@ -51,12 +57,12 @@ class Levels:
         self._coupler = coupler
         self._hang_ns = hang_ns
         self._usual = usual_level.UsualLevels(memory or usual_level.UsualLevelMemory())
-        self._held: list[tuple[SentPairs, Floats]] = []
+        self._held: list[tuple[SentPairs, Floats | None]] = []
         self._was_sent = False
         self._keyed_ns = self._last_ns = LONG_AGO_NS
         self._start_ns = 0
         self._antennas = antennas
-        self._place = np.full((2, 1), np.nan)  # of the last pair
+        self._place = UNKNOWN_PLACE  # of the last pair
 
     @property
     def memory(self) -> usual_level.UsualLevelMemory:
@@ -66,47 +72,68 @@ class Levels:
     def update(self, view: View, ended_ns: Sequence[int] = ()) -> Quarters | None:
         """Process one block and the ends of transmissions; return the completed quarters."""
         block = view.block
-        times, forward_w = block.time_ns, block.forward_w
         sent = self._mask_sent(view)
-        if sent.any():
-            follows = np.concatenate([[self._was_sent], sent[:-1]])
-            trusted = forward_w >= view.floor_w
-            trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
-            # With a clipped reflected reading the ratio is high, even if the forward reading, which
-            # an open may raise, is clipped too.
-            clipped = block.flags & np.uint8(Flag.CLIPPED) != 0
-            trusted &= ~clipped | (block.reflected_v >= block.forward_v)
-            below = block.below
-            pairs = SentPairs(
-                block.time_ns,
-                block.forward_v,
-                block.reflected_v,
-                block.forward_w,
-                block.reflected_w,
-                trusted,
-                follows,
-                block.settled if below is None else block.settled | (below <= QUICK),
-                np.zeros(len(block)) if below is None else below,
-            )
-            where = _places(block)
-            if not sent.all():
-                pairs, where = pairs[sent], where[:, sent]
-            self._held.append((pairs, where))
+        runs = _runs(sent)
+        if runs:
+            self._hold(view, sent, runs)
         self._was_sent = bool(sent[-1])
-        return self.advance(int(times[-1]), view.noise, ended_ns)
+        return self.advance(int(block.time_ns[-1]), view.noise, ended_ns)
+
+    def _hold(self, view: View, sent: Bools, runs: list[tuple[int, int]]) -> None:
+        """Hold the sent pairs, those of `runs`, until their quarter is complete."""
+        block = view.block
+
+        def select(column: NDArray[Any]) -> NDArray[Any]:
+            if len(runs) > MANY_RUNS:
+                return column[..., sent]
+            return join_columns([column[..., begin:end] for begin, end in runs])
+
+        forward_w, reflected_w = select(block.forward_w), select(block.reflected_w)
+        forward_v, reflected_v = select(block.forward_v), select(block.reflected_v)
+        trusted = forward_w >= view.floor_w
+        trusted &= reflected_w <= view.impossible_ratio * forward_w
+        if block.flags.any():
+            # With a clipped reflected reading the ratio is high, even if the forward reading,
+            # which an open may raise, is clipped too.
+            clipped = select(block.flags) & np.uint8(Flag.CLIPPED) != 0
+            trusted &= ~clipped | (reflected_v >= forward_v)
+        follows = np.ones(len(trusted), dtype=bool)
+        lengths = [end - begin for begin, end in runs]
+        follows[np.cumsum([0, *lengths[:-1]])] = False
+        follows[0] = self._was_sent and sent[0]
+        settled, below = select(block.settled), np.zeros(len(trusted))
+        if block.below is not None:
+            below = select(block.below)
+            settled = settled | (below <= QUICK)
+        pairs = SentPairs(
+            select(block.time_ns),
+            forward_v,
+            reflected_v,
+            forward_w,
+            reflected_w,
+            trusted,
+            follows,
+            settled,
+            below,
+        )
+        where = _places(block)
+        self._held.append((pairs, None if where is None else select(where)))
 
     def _mask_sent(self, view: View) -> Bools:
         """Return the mask (n,) of pairs that count: keyed, or readable in the pauses of speech."""
-        keyed, times = view.keyed, view.block.time_ns
-        if keyed.all():
-            self._keyed_ns = int(times[-1])
-            return keyed
-        last_ns = np.where(keyed, times, self._keyed_ns)
-        np.maximum.accumulate(last_ns, out=last_ns)
-        self._keyed_ns = int(last_ns[-1])
+        keyed, block = view.keyed, view.block
         # Without any noise every pair would count as readable; hence LEAST_W.
-        readable = view.block.forward_w >= np.maximum(view.floor_w, LEAST_W)
-        return np.asarray(keyed | readable & (times - last_ns <= self._hang_ns))
+        readable = block.forward_w >= max(view.floor_w, LEAST_W)
+        paused = np.flatnonzero(readable & ~keyed)
+        down = np.flatnonzero(keyed)
+        keyed_ns = np.append(self._keyed_ns, block.time_ns[down])
+        self._keyed_ns = int(keyed_ns[-1])
+        if not len(paused):
+            return keyed
+        pause_ns = block.time_ns[paused] - keyed_ns[np.searchsorted(down, paused)]
+        sent = keyed.copy()
+        sent[paused[pause_ns <= self._hang_ns]] = True
+        return sent
 
     def advance(self, now_ns: int, noise: Noise, ended_ns: Sequence[int] = ()) -> Quarters | None:
         """Advance the time to `now_ns` and return the quarters that have ended."""
@@ -114,13 +141,15 @@ class Levels:
         if not self._held or self._held[0][0].time_ns[0] >= past_ns:
             self._usual.learn(ended_ns)
             return None
-        pairs, place = self._held[0]
-        if len(self._held) > 1:
-            pairs = join_pairs([held for held, _ in self._held])
-            place = np.concatenate([where for _, where in self._held], axis=1)
+        pairs = join_pairs([held for held, _ in self._held])
+        place = _join_places(self._held)
         end = int(np.searchsorted(pairs.time_ns, past_ns))
-        self._held = [(pairs[end:], place[:, end:])] if end < len(pairs) else []
-        return self._measure(pairs[:end], place[:, :end], noise, ended_ns)
+        now, later = (
+            (pairs[part], None if place is None else place[:, part])
+            for part in (slice(None, end), slice(end, None))
+        )
+        self._held = [later] if end < len(pairs) else []
+        return self._measure(*now, noise, ended_ns)
 
     def finish(self, noise: Noise) -> Quarters | None:
         """End the stream; return the incomplete last quarter."""
@@ -130,11 +159,11 @@ class Levels:
         return self.advance(int(self._held[-1][0].time_ns[-1]) + QUARTER_NS, noise)
 
     def _measure(
-        self, pairs: SentPairs, place: Floats, noise: Noise, ended_ns: Sequence[int]
+        self, pairs: SentPairs, place: Floats | None, noise: Noise, ended_ns: Sequence[int]
     ) -> Quarters:
         times = pairs.time_ns
         number = times // QUARTER_NS
-        first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
+        first = np.concatenate([[0], np.flatnonzero(number[1:] != number[:-1]) + 1])
         start_ns = self._starts(times, place, first)
         trusted = pairs.trusted & pairs.settled
         # Until the decay of the detectors is known, use all pairs of a quarter in which few
@@ -148,25 +177,25 @@ class Levels:
         forward_w, reflected_w = pairs.forward_w[mask], pairs.reflected_w[mask]
         count = np.add.reduceat(trusted, first, dtype=np.int64)
         enough = count >= LEAST_PAIRS
-        group = np.repeat(np.arange(len(first)), count)
         divisor = np.maximum(count, 1)
         mean_w, mean_vf, mean_vr = (
-            np.bincount(group, column, len(first)) / divisor
+            _sums(column, count) / divisor
             for column in (forward_w, pairs.forward_v[mask], pairs.reflected_v[mask])
         )
         slope_f = self._coupler.forward.slope(mean_vf)
         slope_r = self._coupler.reflected.slope(mean_vr)
         if noise.step_v[1]:
             step_w = np.repeat(slope_r * noise.step_v[1], count)
-            reflected_w = reflected_w + step_w * _places_in_step(times[mask])
-        ratio = _medians(reflected_w / forward_w, group, count)
+            step_w *= _places_in_step(times[mask])
+            reflected_w = reflected_w + step_w
+        ratio = _medians(reflected_w / forward_w, count)
         variance_w = (slope_r * noise.sd_v[1]) ** 2 + (ratio * slope_f * noise.sd_v[0]) ** 2
         doubt_w = slope_r * noise.bias_v[1] + ratio * slope_f * noise.bias_v[0]
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = MEDIAN_VARIANCE * variance_w / (divisor * mean_w**2)
             doubt = doubt_w / mean_w
         ratio = np.where(enough, ratio, np.nan)
-        keys = self._keys(place[:, first])
+        keys = self._keys(None if place is None else place[:, first], len(first))
         usual, restless = self._usual.update(number[first], start_ns, keys, ratio, ended_ns)
         return Quarters(
             number[first],
@@ -182,25 +211,52 @@ class Levels:
             pairs,
         )
 
-    def _keys(self, place: Floats) -> NDArray[np.str_]:
+    def _keys(self, place: Floats | None, count: int) -> NDArray[np.str_]:
         """Return the keys of places (2, q), (q,)."""
+        if place is None:
+            return np.array([NO_PLACE] * count)
         name = self._antennas.name
-        return np.array([place_key(name(antenna), where) for where, antenna in place.T.tolist()])
+        moves = np.flatnonzero(_differ(place[:, 1:], place[:, :-1])) + 1
+        keys = [place_key(name(antenna), where) for where, antenna in place[:, [0, *moves]].T.tolist()]
+        return np.repeat(np.array(keys), np.diff([0, *moves, count]))
 
-    def _starts(self, times: Times, place: Floats, first: Times) -> Times:
+    def _starts(self, times: Times, place: Floats | None, first: Times) -> Times:
         """Return the start of the transmission, or of the stay at its place (2, n), (q,)."""
-        previous_ns = np.concatenate([[self._last_ns], times[:-1]])
-        previous = np.concatenate([self._place, place[:, :-1]], axis=1)
-        moved = (place != previous) & ~(np.isnan(place) & np.isnan(previous))
-        begins = (times - previous_ns > self._hang_ns) | moved.any(axis=0)
-        start_ns = np.maximum.accumulate(np.where(begins, times, self._start_ns))
-        self._last_ns, self._place = int(times[-1]), place[:, -1:]
-        self._start_ns = int(start_ns[-1])
-        return start_ns[first]
+        begins = np.zeros(len(times), dtype=bool)
+        begins[0] = times[0] - self._last_ns > self._hang_ns
+        np.greater(times[1:] - times[:-1], self._hang_ns, out=begins[1:])
+        last = UNKNOWN_PLACE if place is None else place[:, -1:]
+        if place is not None:
+            begins[1:] |= _differ(place[:, 1:], place[:, :-1])
+        begins[0] |= _differ(last if place is None else place[:, :1], self._place)[0]
+        at = np.flatnonzero(begins)
+        starts_ns = np.append(self._start_ns, times[at])
+        self._last_ns, self._place = int(times[-1]), last
+        self._start_ns = int(starts_ns[-1])
+        return np.asarray(starts_ns[np.searchsorted(at, first, side="right")])
 
 
-def _places(block: PowerBlock) -> Floats:
-    """Return the places of pairs (2, n): channel or segment, and antenna; NaN where not known."""
+def _runs(mask: Bools) -> list[tuple[int, int]]:
+    """Return begin and end of each run of true values in a mask (n,)."""
+    padded = np.zeros(len(mask) + 2, dtype=bool)
+    padded[1:-1] = mask
+    edges = np.flatnonzero(padded[1:] != padded[:-1]).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
+def _differ(place: Floats, other: Floats) -> Bools:
+    """Return the mask (n,) of places (2, n) that differ; unknown ones are alike."""
+    differ = (place != other) & ~(np.isnan(place) & np.isnan(other))
+    return np.asarray(differ.any(axis=0))
+
+
+def _places(block: PowerBlock) -> Floats | None:
+    """Return the places of pairs (2, n): channel or segment, and antenna; NaN where not known.
+
+    None if it is not known of any.
+    """
+    if not PLACES.intersection(block.aux):
+        return None
     unknown = np.full(len(block), np.nan)
     place = block.aux.get("channel")
     if place is None and "frequency_khz" in block.aux:
@@ -217,15 +273,33 @@ def _places_in_step(times: Times) -> Floats:
     return np.asarray(turns * 2.0**-32, dtype=np.float64)
 
 
-def _medians(ratio: Floats, group: Times, count: Times) -> Floats:
-    """Return the median of `ratio` (n,) in each group.
+def _join_places(held: Sequence[tuple[SentPairs, Floats | None]]) -> Floats | None:
+    if all(place is None for _, place in held):
+        return None
+    return join_columns(
+        [np.full((2, len(pairs)), np.nan) if place is None else place for pairs, place in held]
+    )
 
-    Groups are numbered in order, `count` (q,) is their size. One sort serves all groups: the sort
-    key is the group number plus the ratio scaled to [0, 1).
+
+def _sums(column: Floats, count: Times) -> Floats:
+    """Return the sum of a column (n,) over each of successive groups of `count` (q,)."""
+    sums = np.zeros(len(count))
+    filled = count > 0
+    if filled.any():
+        sums[filled] = np.add.reduceat(column, (np.cumsum(count) - count)[filled])
+    return sums
+
+
+def _medians(ratio: Floats, count: Times) -> Floats:
+    """Return the median of `ratio` (n,) in each of successive groups of `count` (q,).
+
+    One sort serves all groups: the sort key is the group number plus the ratio scaled to [0, 1).
     """
     if not len(ratio):
         return np.full(len(count), np.nan)
-    key = np.sort(group + np.clip(ratio, 0.0, 0.999 * HIGHEST_RATIO) / HIGHEST_RATIO)
+    key = np.repeat(np.arange(len(count), dtype=np.float64), count)
+    key += np.clip(ratio, 0.0, 0.999 * HIGHEST_RATIO) / HIGHEST_RATIO
+    key.sort()
     begin = np.cumsum(count) - count
     last = len(key) - 1
     low = np.minimum(begin + np.maximum(count - 1, 0) // 2, last)

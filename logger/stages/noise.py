@@ -15,7 +15,6 @@ Without such stretches a rather wide prior is used.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections import deque
 
@@ -98,10 +97,17 @@ class NoiseTracker:
         depend on how many quarters come at once.
         """
         pairs = quarters.pairs
-        for begin, next_begin in itertools.pairwise(quarters.first.tolist()):
-            self._passed += 1
-            if len(self._stretches) >= FEW_STRETCHES and self._passed < EVERY_QUARTERS:
-                continue
+        first = quarters.first.tolist()
+        following = 0
+        while True:
+            if len(self._stretches) >= FEW_STRETCHES:
+                skipped = max(EVERY_QUARTERS - 1 - self._passed, 0)
+                following, self._passed = following + skipped, self._passed + skipped
+            if following >= len(quarters):
+                self._passed -= following - len(quarters)
+                break
+            begin, next_begin = first[following : following + 2]
+            following, self._passed = following + 1, self._passed + 1
             end = min(begin + STRETCH, next_begin)
             volts = np.stack([pairs.forward_v[begin:end], pairs.reflected_v[begin:end]])
             if pairs.follows[begin]:

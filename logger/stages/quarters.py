@@ -102,6 +102,8 @@ QUARTER_COLUMNS = tuple(field.name for field in fields(Quarters))[:-2]
 
 def join_pairs(parts: Sequence[SentPairs]) -> SentPairs:
     """Join consecutive pairs."""
+    if len(parts) == 1:
+        return parts[0]
     return SentPairs(**_join_columns(parts, PAIR_COLUMNS))
 
 
@@ -117,4 +119,9 @@ def join_quarters(parts: Sequence[Quarters]) -> Quarters:
 
 
 def _join_columns(parts: Sequence[Any], names: Sequence[str]) -> dict[str, NDArray[Any]]:
-    return {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+    return {name: join_columns([getattr(part, name) for part in parts]) for name in names}
+
+
+def join_columns(parts: Sequence[NDArray[Any]]) -> NDArray[Any]:
+    """Join columns (..., n); a single one is returned as it is."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=-1)

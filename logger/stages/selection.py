@@ -1,6 +1,6 @@
 """Selection of the pairs to archive and of the noise sample. Pure state machines.
 
-Input: pairs with the mask of keyed ones. Output: masks, and blocks to archive.
+Input: pairs with the places of keyed ones. Output: places, and blocks to archive.
 
 All pairs are archived from BEFORE_NS before a keyed pair until AFTER_NS after the hang time (at
 least one pair on either side), plus a thin sample of the rest: once a minute the next BURST pairs
@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from drivers.contract import SampleBlock, join
-from logger.blocks import Bits, Bools, Times
+from logger.blocks import Bits, Bools, Places, Times
 from logger.rows import CAPTURE_AFTER_NS, CAPTURE_BEFORE_NS
 
 BEFORE_NS = CAPTURE_BEFORE_NS
@@ -25,7 +25,6 @@ AFTER_KEYED_NS = 500_000_000  # the detectors have discharged by then, and pairs
 BURST = 128
 EVERY_NS = 60_000_000_000
 LONG_AGO_NS = -(2**62)
-NEVER_NS = 2**62
 GAP, DOUBT = 1, 2
 
 
@@ -37,25 +36,34 @@ class ThinSample:
         self._due_ns = LONG_AGO_NS  # time of the next burst
         self._remaining = 0  # remaining pairs of the present burst
 
-    def update(self, times: Times, keyed: Bools) -> Bools:
-        """Process the pairs of one block; return the mask of selected pairs, all (n,)."""
-        last = _last_keyed(times, keyed, self._last_keyed_ns)
-        self._last_keyed_ns = int(last[-1])
-        selected = np.zeros(len(times), dtype=bool)
-        quiet = np.flatnonzero(times - last > AFTER_KEYED_NS)
-        done = 0
-        while done < len(quiet):
+    def update(self, times: Times, down: Places) -> Places:
+        """Process pairs at `times` (n,), those at `down` (k,) keyed; return selected places."""
+        keyed_ns = np.append(self._last_keyed_ns, times[down])
+        self._last_keyed_ns = int(keyed_ns[-1])
+        pauses = np.append(np.flatnonzero(np.diff(keyed_ns) > AFTER_KEYED_NS), len(down))
+        begins = np.searchsorted(times, keyed_ns[pauses] + AFTER_KEYED_NS, side="right")
+        ends = np.append(down, len(times))[pauses]
+        selected = [
+            burst
+            for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)
+            for burst in self._bursts(times, begin, end)
+        ]
+        return np.concatenate(selected) if selected else down[:0]
+
+    def _bursts(self, times: Times, begin: int, end: int) -> list[Places]:
+        """Return the places of the bursts in a pause, from place `begin` to `end`."""
+        bursts: list[Places] = []
+        while begin < end:
             if not self._remaining:
-                done += int(np.searchsorted(times[quiet[done:]], self._due_ns))
-                if done == len(quiet):
+                begin += int(np.searchsorted(times[begin:end], self._due_ns))
+                if begin == end:
                     break
                 self._remaining = BURST
-                self._due_ns = (int(times[quiet[done]]) // EVERY_NS + 1) * EVERY_NS
-            burst = quiet[done : done + self._remaining]
-            selected[burst] = True
-            self._remaining -= len(burst)
-            done += len(burst)
-        return selected
+                self._due_ns = (int(times[begin]) // EVERY_NS + 1) * EVERY_NS
+            bursts.append(np.arange(begin, min(begin + self._remaining, end)))
+            self._remaining -= len(bursts[-1])
+            begin += len(bursts[-1])
+        return bursts
 
 
 class Selection:
@@ -74,55 +82,55 @@ class Selection:
         self._wanted = np.empty(0, dtype=bool)  # mask of those to archive
         self._marks = np.empty(0, dtype=np.uint8)  # marks of gaps and doubtful times
 
-    def update(self, block: SampleBlock, keyed: Bools, sampled: Bools) -> list[SampleBlock]:
+    def update(self, block: SampleBlock, down: Places, sampled: Places) -> list[SampleBlock]:
         """Process one block; return the pairs to archive so far.
 
-        `keyed` (n,) and `sampled` (n,) are the masks of keyed pairs and of the thin sample.
+        `down` (k,) are the places of keyed pairs, `sampled` those of the thin sample.
         """
-        times = block.time_ns
-        marks = np.full(len(times), DOUBT * block.clock_step, dtype=np.uint8)
+        wanted = np.zeros(len(block), dtype=bool)
+        wanted[sampled] = True
+        past = int(np.searchsorted(block.time_ns, self._last_keyed_ns + self._after_ns, "right"))
+        wanted[: max(past, int(self._keyed))] = True
+        marks = np.full(len(block), DOUBT * block.clock_step, dtype=np.uint8)
         marks[0] |= GAP * block.gap
-        last = _last_keyed(times, keyed, self._last_keyed_ns)
-        self._last_keyed_ns = int(last[-1])
-        wanted = sampled | (times - last <= self._after_ns)
-        wanted[0] |= self._keyed
-        wanted[1:] |= keyed[:-1]
-        self._keyed = bool(keyed[-1])
+        if len(down):
+            self._last_keyed_ns = int(block.time_ns[down[-1]])
+        self._keyed = len(down) > 0 and int(down[-1]) == len(block) - 1
         if self._open is not None:
+            down = down + len(self._open)
             block = join([self._open, block])
             wanted = np.concatenate([self._wanted, wanted])
             marks = np.concatenate([self._marks, marks])
-            keyed = np.concatenate([np.zeros(len(self._wanted), dtype=bool), keyed])
-        if keyed.any():
-            times = block.time_ns
-            following = np.where(keyed, times, NEVER_NS)[::-1]
-            following = np.minimum.accumulate(following)[::-1]
-            wanted |= following - times <= BEFORE_NS
-            wanted[:-1] |= keyed[1:]
+        if len(down):
+            self._want_around(block.time_ns, down, wanted)
         return self._release(block, wanted, marks)
+
+    def _want_around(self, times: Times, down: Places, wanted: Bools) -> None:
+        """Mark the pairs around keyed ones."""
+        keyed_ns = times[down]
+        pauses = np.flatnonzero(np.diff(keyed_ns) > BEFORE_NS)
+        first, last = np.append(0, pauses + 1), np.append(pauses, len(down) - 1)
+        begins = np.searchsorted(times, keyed_ns[first] - BEFORE_NS)
+        begins = np.maximum(np.minimum(begins, down[first] - 1), 0)
+        ends = np.searchsorted(times, keyed_ns[last] + self._after_ns, side="right")
+        ends = np.maximum(ends, down[last] + 2)
+        for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+            wanted[begin:end] = True
 
     def _release(self, block: SampleBlock, wanted: Bools, marks: Bits) -> list[SampleBlock]:
         """Return everything before the first undecided pair."""
         times = block.time_ns
-        undecided = ~wanted & (times > times[-1] - BEFORE_NS)
-        end = int(np.argmax(undecided)) if undecided.any() else len(times)
+        decided = int(np.searchsorted(times, times[-1] - BEFORE_NS, side="right"))
+        undecided = ~wanted[decided:]
+        end = decided + int(np.argmax(undecided)) if undecided.any() else len(times)
         self._open = block[end:] if end < len(times) else None
         self._wanted, self._marks = wanted[end:], marks[end:]
         if not wanted[:end].any():
             return []
         if wanted[:end].all():
             return _marked(block[:end], marks[:end])
-        return _marked(block[:end][wanted[:end]], marks[:end][wanted[:end]])
-
-
-def _last_keyed(times: Times, keyed: Bools, before_ns: int) -> Times:
-    """Return the time of the latest keyed pair up to each pair, (n,).
-
-    `before_ns` is the time of the latest keyed pair before the first.
-    """
-    last = np.where(keyed, times, LONG_AGO_NS)
-    last[0] = max(int(last[0]), before_ns)
-    return np.maximum.accumulate(last, out=last)
+        places = np.flatnonzero(wanted[:end])
+        return _marked(block[places], marks[places])
 
 
 def _marked(block: SampleBlock, marks: Bits) -> list[SampleBlock]:

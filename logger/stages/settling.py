@@ -48,7 +48,7 @@ LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
 FAR, UNKNOWN = 50.0, -0.5  # values of `Settled.below`, as QUICK is
-APART = 1000  # unkeyed pairs in a row above which they are skipped
+APART = 1000  # unkeyed pairs in a row that are skipped if they are more than all keyed ones
 WINDOW = 0.1  # time constants over which a discharge is detected
 HELD = 0.7  # a fall at this share of the rate of discharge, or faster, is a discharge
 HELD_BELOW = WINDOW * (HELD - 1 / HOLDS)
@@ -168,7 +168,7 @@ class Settling:
         if self._constants_s is not None:
             back_ns = max(FALL_NS, round(WINDOW * self._decay_s * 1e9))
         if len(down):
-            cuts = np.flatnonzero(down[1:] - down[:-1] > APART)
+            cuts = np.flatnonzero(down[1:] - down[:-1] > max(APART, len(down)))
             for first, last in zip(
                 [int(down[0]), *down[cuts + 1].tolist()],
                 [*down[cuts].tolist(), int(down[-1])],
@@ -310,12 +310,12 @@ class Settling:
             return
 
         # A reading that falls as fast as a discharge is below a crest, which decays more slowly.
-        places = begin + np.flatnonzero(result.below > HELD_BELOW)
+        places = begin + np.flatnonzero((result.below > HELD_BELOW) & keyed)
         reference = np.searchsorted(times, times[places] - round(WINDOW * decay_s * 1e9))
         reference = np.minimum(reference, np.maximum(places - 1, 0))
         elapsed = (times[places] - times[reference]) * (1e-9 / decay_s)
         earlier = volts[reference]
-        held = keyed[places - begin] & (earlier - volts[places] > HELD_MARGIN * noise_v)
+        held = earlier - volts[places] > HELD_MARGIN * noise_v
         held &= volts[places] < earlier * np.exp(-HELD * elapsed)
         places = places[held] - begin
         follows = keyed.copy()

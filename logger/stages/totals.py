@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.blocks import Floats, PowerBlock, Times, steps_from
+from logger.blocks import Bools, Floats, PowerBlock, Times, steps_from
 from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
 from logger.stages.lookback import first_since
@@ -261,16 +261,15 @@ def highest_ratios(
         return [highest]
     pairs = count, forward, reflected
     count, forward, reflected = (_sums_since(begins, first, row) for row in pairs)
-    previous = np.maximum(np.arange(first, len(times)) - 1, 0)
-    reached_ns = times[first:] + (times[first:] - times[previous]) // 2
     with np.errstate(divide="ignore", invalid="ignore"):
-        readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward
+    root = np.sqrt(count)
     partly = count < np.arange(first + 1, len(times) + 1) - begins
     ratios = []
     for span, (start_ns, floor_w, highest) in zip(spans, searches, strict=True):
         new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
-        fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
+        fit = (forward[new] >= floor_w * root[new]) & (count[new] >= 2)
+        _exclude_early(times[first:][new], start_ns + hold_ns, fit)
         highest = float(ratio[new].max(where=fit & ~partly[new], initial=highest))
         higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
         if len(higher):
@@ -279,6 +278,14 @@ def highest_ratios(
             highest = float(np.minimum(ratio[ends - first], lowest).max(initial=highest))
         ratios.append(highest)
     return ratios
+
+
+def _exclude_early(times: Times, since_ns: int, fit: Bools) -> None:
+    """Clear the mask (n,) of pairs before a time; half a step before it is near enough."""
+    early = times[: np.searchsorted(times, since_ns)]
+    if len(early):
+        fit[0] = False
+        fit[1 : len(early)] &= early[1:] + (early[1:] - early[:-1]) // 2 >= since_ns
 
 
 def _lowest_in_turn(

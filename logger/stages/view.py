@@ -6,6 +6,7 @@ its masks and the coupler. Output: thresholds and variances.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ from logger.stages.keying import OwnPower
 
 IMPOSSIBLE_MARGIN = 1.1
 UNKNOWN_POWER = OwnPower()
+LEAST_SHARE = 0.05  # of the calibrated reflected volts: with the key up, less is not a signal
+CERTAINLY = 0.9  # the inverse of a law is approximate
 
 
 def impossible_ratio(coupler: Coupler) -> float:
@@ -23,6 +26,22 @@ def impossible_ratio(coupler: Coupler) -> float:
     leak = max(coupler.worst_leak, 0.05)
     forward_leak = max(coupler.forward_leak, 0.05)
     return float(((1 + leak) / (1 - forward_leak)) ** 2 * IMPOSSIBLE_MARGIN)
+
+
+def silent_readings(coupler: Coupler, quiet_w: float) -> tuple[float, float]:
+    """Return the readings of both ports, volts, below which nobody transmits or is received.
+
+    They read less than `quiet_w` at any frequency, and less than rules take for a signal.
+    """
+    content = coupler.content
+    most_v = content.reflected.zero_v + LEAST_SHARE * content.valid.reflected_v[1]
+    readings = []
+    for port, law in ((content.forward, coupler.forward), (content.reflected, coupler.reflected)):
+        if port.r_is_per_c:  # the law follows the temperature, which may come with the pairs
+            return -math.inf, -math.inf
+        most_db = max((db for _, db in port.coupling_by_khz), default=0.0)
+        readings.append(float(law.volts(CERTAINLY * quiet_w / 10 ** (max(most_db, 0.0) / 10))))
+    return readings[0], min(readings[1], most_v)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,10 +19,10 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools
-from logger.stages.view import View
+from logger.stages.view import LEAST_SHARE, View
 from logger.utc import DAY_NS
 
-LEAST_SHARE, STRONG = 0.05, 0.18  # of volts
+STRONG = 0.18  # share of the calibrated volts
 REVERSED_NS = 500_000_000  # longer than the tails of detectors that decay unequally
 REVERSED = (
     "reflected reads above forward: the two ports are swapped, the coupler is the wrong way round,"
