@@ -134,7 +134,7 @@ def read_values(tab: Any) -> None:
     for key in ("ArrowLeft", "ArrowLeft", "ArrowDown", "ArrowRight"):
         tab.keyboard.press(key)
         told.add(shown.text_content())
-    assert len(told) > 2
+    assert len(told) > 1
     assert tab.locator("svg.chart .chosen").count() == 1
 
 

@@ -328,8 +328,8 @@ def _draw_rates(axes: Axes, scene: FaultScene, *, is_small: bool) -> None:
         middle,
         measured.rate,
         [
-            f"{_utc(begin_ns)} to {_utc(begin_ns + measured.width_ns)}: {rate:.3g} excursions per"
-            f" hour on the air ({low:.3g} to {high:.3g})"
+            f"{_utc(begin_ns)} to {_utc(begin_ns + measured.width_ns)}: {_rate(rate)} excursions"
+            f" per hour on the air ({_rate(low)} to {_rate(high)})"
             for begin_ns, rate, low, high in zip(
                 measured.begin_ns.tolist(), measured.rate, measured.low, measured.high, strict=True
             )
@@ -344,6 +344,10 @@ def _draw_rates(axes: Axes, scene: FaultScene, *, is_small: bool) -> None:
     else:
         axes.set_title(title)
         sheet.legend_beside_title(axes, 3)
+
+
+def _rate(per_hour: float) -> str:
+    return f"{per_hour:.3g}" if per_hour < 1000 else f"{per_hour:.0f}"
 
 
 def _bin_words(width_ns: int) -> str:
