@@ -118,6 +118,24 @@ def test_every_page_is_accessible(tmp_path: Path) -> None:
             if path != "/":
                 desk.wait_for_selector("svg.chart text")
             assert faults(desk, axe) == []
+            if path != "/":
+                read_values(desk)
+
+
+def read_values(tab: Any) -> None:
+    """The values of a chart by mouse and by keys."""
+    chart = tab.locator("svg.chart").first
+    shown = tab.locator("figure:has(svg.chart) output").first
+    chart.hover(position={"x": 150, "y": 150})
+    by_mouse = shown.text_content()
+    assert re.match(r"[\d.:-]+ .*: .*\d", by_mouse), by_mouse
+    chart.focus()
+    told = {by_mouse}
+    for key in ("ArrowLeft", "ArrowLeft", "ArrowDown", "ArrowRight"):
+        tab.keyboard.press(key)
+        told.add(shown.text_content())
+    assert len(told) > 1
+    assert tab.locator("svg.chart .chosen").count() == 1
 
 
 def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) -> None:

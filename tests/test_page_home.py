@@ -43,18 +43,19 @@ def test_small_drawings_share_a_scale_and_leave_rare_channels_out() -> None:
     assert [each.name for each in drawn.drawings] == [f"channel {n}" for n in range(4, 12)]
     assert (len(drawn.drawings), drawn.hidden) == (MOST, 3)
     first = drawn.drawings[0]
-    days = [value.split() for value in first.values.split(";")]
+    frame, *days = [line.split(" ", 2) for line in first.values.split("\n")]
+    assert frame == ["0", "0", "300 80"]
     assert [day[0] for day in days] == ["5", "285", "295"]
     assert first.line.count("M") == 2  # a gap is not bridged
     assert first.line.count("L") == 1
     x, top, bottom = re.findall(r"[\d.]+", first.bars)[-3:]
     assert x == "295"
     assert drawn.limit_y < float(top) < float(days[-1][1]) < float(bottom)
-    assert days[-1][2:] == [str(last), "1.50", "4"]
+    assert days[-1][2] == first.text
     assert first.text == "2024-10-04: SWR 1.50, 4 transmissions"
     assert draw_days([], last, 3.0).drawings == []
     high = draw_days([channel(1, np.array([last]), 9.0)], last, 3.0)
-    assert 0 <= float(high.drawings[0].values.split()[1]) < high.limit_y
+    assert 0 <= float(high.drawings[0].values.split("\n")[1].split()[1]) < high.limit_y
 
 
 @pytest.mark.realtime
@@ -85,7 +86,7 @@ def test_the_home_page_is_light_and_tells_its_values(tmp_path: Path) -> None:
         assert sum(sizes.values()) < MOST_BYTES, sizes
         assert {url.startswith(page.url) for url in sizes} == {True}
 
-        drawing = tab.locator("[data-days]").first
+        drawing = tab.locator("[data-values]").first
         drawing.tap(position={"x": 1, "y": 30})
         shown = tab.locator(".multiples output").first
         begin = format_ns(int(days[0]) * DAY_NS)[:10]

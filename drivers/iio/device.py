@@ -56,14 +56,42 @@ def find_device(wanted: str, root: Path) -> Path:
     return folders[0]
 
 
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """A converter with two voltage channels or more; `name` is one that `find_device` finds."""
+
+    folder: Path
+    name: str
+    channels: list[str]
+
+
+def list_converters(root: Path) -> list[Converter]:
+    """Return the converters below `root` that can read a pair; the kernel lists sensors as well."""
+    folders = sorted(root.glob("iio:device*"))
+    names = [
+        _text_or_none(folder / "label") or _text_or_none(folder / "name") for folder in folders
+    ]
+    return [
+        Converter(
+            folder, name if name and names.count(name) == 1 else str(folder.resolve()), channels
+        )
+        for folder, name in zip(folders, names, strict=True)
+        if len(channels := _list_channels(folder)) > 1
+    ]
+
+
+def _list_channels(folder: Path) -> list[str]:
+    """Return the names of the voltage channels of a device."""
+    files = sorted(folder.glob("in_voltage*_raw")) + sorted(folder.glob("in_voltage*_input"))
+    return list(dict.fromkeys(re.sub(r"^in_|_(raw|input)$", "", file.name) for file in files))
+
+
 def find_channel(folder: Path, wanted: str) -> VoltageChannel:
     """Return the voltage channel of this name, such as `voltage0` or `voltage0-voltage1`."""
     name = wanted.removeprefix("in_")
     raw, processed = folder / f"in_{name}_raw", folder / f"in_{name}_input"
     if not name.startswith("voltage") or not (raw.exists() or processed.exists()):
-        files = sorted(folder.glob("in_voltage*_raw")) + sorted(folder.glob("in_voltage*_input"))
-        names = [re.sub(r"^in_|_(raw|input)$", "", file.name) for file in files]
-        listed = ", ".join(dict.fromkeys(names)) or "none"
+        listed = ", ".join(_list_channels(folder)) or "none"
         raise LinkError(f"{folder} has no voltage channel {wanted!r}; available: {listed}")
     if not raw.exists():
         return VoltageChannel(name, processed, 1e-3, 0.0, 0.0)

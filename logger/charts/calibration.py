@@ -22,6 +22,7 @@ from logger.calibration.quality import Residual, bench_noise, residuals, smalles
 from logger.charts import sheet
 from logger.charts.calibration_heading import SIDES, WRAP, heading, signed
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, PAPER, SHADE, TEAL
+from logger.charts.values import attach
 from logger.physics.reflection import COVERAGE
 
 POWER = {"forward": "incident power", "reflected": "reflected power"}
@@ -260,7 +261,16 @@ def _mark(
     outlier = [p.left_out and not c for p, c in zip(points, clipped, strict=True)]
     draw_marks("left out: clipped", clipped, marker="+", mec=INK, ms=9.0)
     draw_marks("left out: outlier", outlier, marker="x", mec=INK, ms=7.0)
+    attach(axes, xs, ys, [_words(side, point) for point in points])
     return list(handles.values())
+
+
+def _words(side: Side, point: Point) -> str:
+    words = f"{point.condition}: {point.volts:.4g} V, {_reference_w(side, point):.4g} {side.unit}"
+    if point.residual is not None:
+        error_db = COVERAGE * point.residual.error_db
+        words += f", law {signed(point.residual.residual_db, 2)} dB (±{error_db:.2f})"
+    return f"{words}, left out" if point.left_out else words
 
 
 # ---- residuals
@@ -338,6 +348,11 @@ def _claims(axes: Axes, coupler: Coupler) -> list[str]:
         claims = smallest_swr(coupler, powers, pairs)
         axes.plot(powers, claims, color=colour, ls=dashes, lw=1.6, label=label)
         highest = max(highest, float(np.nanmax(claims)))
+        words = (
+            f"{watts:.3g} {unit}, {label}: SWR {claim:.2f}"
+            for watts, claim in zip(powers, claims, strict=True)
+        )
+        attach(axes, powers, claims, words)
     if highest > WIDE_SWR:
         sheet.logarithmic(axes, "y", 1.0, 1.1 * highest)
     else:

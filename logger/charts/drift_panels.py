@@ -17,13 +17,16 @@ from matplotlib.transforms import ScaledTranslation
 
 from logger.charts import sheet
 from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, PAPER, TEAL
+from logger.charts.values import attach
 from logger.daily import FloatArray, Weather
+from logger.live.figures import swr_text
 from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
 from logger.rows import Alarm, Severity
 from logger.store.journal import WORK
 from logger.trend.account import ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Step
-from logger.utc import DAY_NS
+from logger.utc import DAY_NS, format_ns
+from logger.wording import count
 
 Span = tuple[int, int]  # first and last day shown
 
@@ -87,8 +90,8 @@ def date_ticks(span: Span, most: int) -> list[tuple[float, str]]:
                 return [
                     (float(month.astype("M8[D]").astype(int)), str(month)[:form]) for month in ticks
                 ]
-    count = span[1] - span[0] + 1
-    step = next(step for step in (1, 2, 3, 5, 7, 10, 14, 21, 28, 60) if count / step <= most)
+    shown = span[1] - span[0] + 1
+    step = next(step for step in (1, 2, 3, 5, 7, 10, 14, 21, 28, 60) if shown / step <= most)
     return [(day + 0.5, date(day)[5:]) for day in range(span[0], span[1] + 1, step)]
 
 
@@ -102,6 +105,7 @@ def draw_readings(
     sheet.linear(axes, "y", low, top, most=6)
     _values(axes, channel, span, (low, top), spread=spread)
     _level(axes, channel)
+    _attach_days(axes, channel)
     if shows_limit(channel, limit):
         axes.axhline(limit, color=INDIGO, lw=1.2, ls="-.", label="limit")
     axes.set_ylabel("SWR")
@@ -186,6 +190,27 @@ def _values(
                 zorder=4,
                 label="off the scale" if edge else None,
             )
+
+
+def _attach_days(axes: Axes, channel: ChannelAccount) -> None:
+    days, curve = channel.days, channel.trend.curve
+    levels = {
+        int(day): f"; level {swr_text(level)} ({swr_text(low)} to {swr_text(high)})"
+        for day, level, low, high in zip(
+            curve.day,
+            curve.swr - curve.season,
+            curve.low - curve.season,
+            curve.high - curve.season,
+            strict=True,
+        )
+    }
+    words = [
+        f"{date(day)}: SWR {swr_text(swr)}, {count(number, 'transmission')}{levels.get(day, '')}"
+        for day, swr, number in zip(
+            days.day.tolist(), days.swr, days.transmissions.tolist(), strict=True
+        )
+    ]
+    attach(axes, days.day + 0.5, days.swr, words)
 
 
 def _level(axes: Axes, channel: ChannelAccount) -> None:
@@ -277,7 +302,9 @@ def draw_lanes(
         if not marks:
             middle = (span[0] + span[1] + 1) / 2
             axes.text(middle, lane, words, ha="center", va="center", fontsize=7.0, color=GREY)
-    for entry in entries:
+    for number, entry in enumerate(entries, 1):
+        words = f"{number}: {date(entry.day)} {entry.kind}: {entry.text}"
+        attach(axes, [entry.time_ns / DAY_NS], [0.0], [words])
         work = entry.kind in WORK
         look: dict[str, Any] = (
             {"ms": 6, "mew": 2.0, "color": INK} if work else {"ms": 4, "mew": 0.9, "color": GREY}
@@ -286,6 +313,8 @@ def draw_lanes(
     for alarm in alarms:
         begin = alarm.raised_ns / DAY_NS
         end = span[1] + 1 if alarm.cleared_ns is None else alarm.cleared_ns / DAY_NS
+        words = f"{format_ns(alarm.raised_ns)[:16]}Z alarm {alarm.id}: {alarm.kind}"
+        attach(axes, [begin], [1.0], [words])
         axes.plot([begin, max(end, begin)], [1, 1], color=BRICK, lw=1.6)
         fill = BRICK if alarm.severity == Severity.CRITICAL else PAPER
         axes.plot([begin], [1], marker="v", color=BRICK, mfc=fill, ms=5, mew=0.8)

@@ -24,12 +24,14 @@ from logger.charts.fault_scene import Course, FaultScene, Note
 from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, OCHRE, PAPER, SHADE, STRAW, TEAL
 from logger.charts.scenes import Scene
 from logger.charts.traces import RHO, RHO_HIGH, RHO_LOW
+from logger.charts.values import attach
 from logger.diagnosis.rules import title_of
+from logger.live.figures import swr_text
 from logger.local_time import at
-from logger.physics.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr, swr
 from logger.rows import Fault, FaultState, Severity
 from logger.store.journal import WORK
-from logger.utc import DAY_NS, UNIT_NS
+from logger.utc import DAY_NS, UNIT_NS, format_ns
 from logger.wording import capitalize, count, join, likely
 
 # Millimetres.
@@ -179,6 +181,10 @@ def _shorten(text: str, most: int) -> str:
     return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
 
 
+def _utc(time_ns: int) -> str:
+    return f"{format_ns(time_ns)[:19]}Z"  # the page shows it in the viewer's zone
+
+
 def _minute(time_ns: int, zone: tzinfo) -> str:
     return f"{at(time_ns, zone):%Y-%m-%d %H:%M}"
 
@@ -317,6 +323,18 @@ def _draw_rates(axes: Axes, scene: FaultScene, *, is_small: bool) -> None:
         clip_on=False,
         label="none",
     )
+    attach(
+        axes,
+        middle,
+        measured.rate,
+        [
+            f"{_utc(begin_ns)} to {_utc(begin_ns + measured.width_ns)}: {_rate(rate)} excursions"
+            f" per hour on the air ({_rate(low)} to {_rate(high)})"
+            for begin_ns, rate, low, high in zip(
+                measured.begin_ns.tolist(), measured.rate, measured.low, measured.high, strict=True
+            )
+        ],
+    )
     sheet.linear(axes, "y", 0.0, 1.15 * max(measured.rate.max(initial=0.0), 1.0), most=5)
     unit = "per hour on the air" if not is_small else "per hour"
     axes.set_ylabel(unit)
@@ -326,6 +344,10 @@ def _draw_rates(axes: Axes, scene: FaultScene, *, is_small: bool) -> None:
     else:
         axes.set_title(title)
         sheet.legend_beside_title(axes, 3)
+
+
+def _rate(per_hour: float) -> str:
+    return f"{per_hour:.3g}" if per_hour < 1000 else f"{per_hour:.0f}"
 
 
 def _bin_words(width_ns: int) -> str:
@@ -350,6 +372,12 @@ def _draw_level(axes: Axes, scene: FaultScene, *, is_small: bool) -> None:
         x = course.start_ns / DAY_NS
         axes.vlines(x, course.rho, course.peak, color=FAINT, lw=0.8, zorder=1.6)
         axes.plot(x, course.rho, ls="", label=course.name, zorder=2.6, **look)
+        swrs, peaks = swr(course.rho), swr(course.peak)
+        words = [
+            f"{_utc(start_ns)}, {course.name}: SWR {swr_text(mean)}, highest {swr_text(peak)}"
+            for start_ns, mean, peak in zip(course.start_ns.tolist(), swrs, peaks, strict=True)
+        ]
+        attach(axes, x, course.rho, words)
         if course.usual is not None:
             axes.axhline(course.usual, color=look["color"], lw=0.8, ls=(0, (5, 2)), zorder=2)
     axes.vlines([], [], [], color=FAINT, label="highest")
@@ -455,6 +483,17 @@ def _draw_lanes(axes: Axes, scene: FaultScene, lanes: list[str], close: float) -
             wide = 2.0 if note.kind in WORK else 0.9
             x = note.time_ns / DAY_NS
             axes.plot([x], [lane["journal"] + 0.25], marker="|", ms=6, mew=wide, color=INK)
+    for note in scene.notes:
+        place = lane["state" if note.is_change else "journal"]
+        attach(
+            axes,
+            [note.time_ns / DAY_NS],
+            [place],
+            [f"{_utc(note.time_ns)} {note.kind}: {note.text}"],
+        )
+    for alarm in scene.alarms:
+        words = f"{_utc(alarm.raised_ns)} alarm {alarm.id}: {alarm.kind}"
+        attach(axes, [alarm.raised_ns / DAY_NS], [lane["alarms"]], [words])
     for is_change, name in ((True, "state"), (False, "journal")):
         numbers = [n for n, note in enumerate(scene.notes, 1) if note.is_change is is_change]
         for x, label in _label_notes(scene, numbers, close):

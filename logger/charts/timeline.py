@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,9 @@ from logger.charts import sheet
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
 from logger.charts.scenes import Mark, Scene
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
-from logger.physics.reflection import rho_of_swr
+from logger.charts.values import MOST, attach
+from logger.live.figures import span_text, swr_text, watts_text
+from logger.physics.reflection import rho_of_swr, swr
 from logger.wording import count
 
 # Millimetres, heights from the lower edge.
@@ -129,6 +132,7 @@ def _column(
     _power(power, scene, traces, time, words=first)
     _reflection(reflection, scene, traces, time, first=first, last=last)
     _lanes(marks, scene, span_ns, time, close, words=first)
+    _attach_values(panels, scene, traces, lambda ns: f"{time(ns):.4g} {unit}", time)
     if not (first and last):
         power.set_title("the capture" if first else "the event")
     marks.set_xlabel(f"{unit} from {'key-down' if scene.detail_ns is None else 'the event'}")
@@ -290,3 +294,52 @@ def _stretch(axes: Axes, lane: int, mark: Mark, span_ns: tuple[int, int], time: 
     axes.plot([begin, end], [lane, lane], color=colour, lw=2.2, solid_capstyle="butt")
     if mark.begin_ns >= span_ns[0]:
         axes.plot([begin], [lane], marker="|", color=colour, ms=8, mew=1.2)
+
+
+def _attach_values(
+    panels: list[Axes], scene: Scene, traces: Traces, moment: Callable[[int], str], time: Any
+) -> None:
+    """Attach values: of many columns, in each stretch that with the greatest reflection."""
+    rho = np.nan_to_num(traces.high[RHO], nan=-1.0)
+    parts = np.array_split(np.arange(len(rho)), min(len(rho), MOST)) if len(rho) else []
+    places = np.array([part[np.argmax(rho[part])] for part in parts], dtype=int)
+    times_ns, low, high = traces.time_ns[places], traces.low[:, places], traces.high[:, places]
+    moments = [moment(time_ns) for time_ns in times_ns.tolist()]
+    unit = " (relative)" if scene.relative else ""
+    incident, reflected = (_spans(low[n], high[n], watts_text) for n in (FORWARD, REFLECTED))
+    swrs = _spans(swr(low[RHO]), swr(high[RHO]), swr_text)
+    noise = _spans(swr(low[RHO_LOW]), swr(high[RHO_HIGH]), swr_text)
+    attach(
+        panels[0],
+        time(times_ns),
+        high[FORWARD],
+        [
+            f"{t}: incident {f}, reflected {r}{unit}"
+            for t, f, r in zip(moments, incident, reflected, strict=True)
+        ],
+    )
+    attach(
+        panels[1],
+        time(times_ns),
+        high[RHO],
+        [
+            f"{t}: reflection {rho:.3f}, SWR {value}; 95 % from noise {band}"
+            for t, rho, value, band in zip(moments, high[RHO], swrs, noise, strict=True)
+        ],
+    )
+    lanes = (scene.transmissions, scene.excursions, scene.alarms)
+    for lane, (name, marks) in enumerate(zip(LANES, lanes, strict=True)):
+        words = [
+            f"{moment(mark.begin_ns)}: {mark.words or name.rstrip('s')}{_length(mark)}"
+            for mark in marks
+        ]
+        attach(panels[2], [time(mark.begin_ns) for mark in marks], [lane] * len(marks), words)
+
+
+def _spans(low: Floats, high: Floats, text: Callable[[float], str]) -> list[str]:
+    ends = zip(map(text, low.tolist()), map(text, high.tolist()), strict=True)
+    return [last if first == last else f"{first} to {last}" for first, last in ends]
+
+
+def _length(mark: Mark) -> str:
+    return "" if mark.end_ns is None else f", {span_text((mark.end_ns - mark.begin_ns) / 1e9)}"

@@ -11,6 +11,8 @@ from matplotlib.figure import Figure
 
 from logger.charts import sheet
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, TEAL
+from logger.charts.values import attach
+from logger.live.figures import swr_text
 from logger.physics.antenna import rho
 from logger.physics.reflection import swr
 from logger.tune.estimate import Posterior
@@ -117,6 +119,12 @@ def _readings(axes: Axes, position: Position, colour: str, shape: str, label: st
         capsize=2,
         label=label,
     )
+    words = [
+        f"{label}, {reading.frequency_khz / 1e3:g} MHz: SWR {swr_text(reading.swr)}"
+        f" ({swr_text(reading.swr_low)} to {swr_text(reading.swr_high)})"
+        for reading in position.readings
+    ]
+    attach(axes, mhz, swr_values, words)
 
 
 def _lines(state: TuningState) -> Sequence[str]:

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from logger.charts import sheet
 from logger.charts.drift_panels import date_ticks
 from logger.charts.palette import BRICK, FAINT, INDIGO, INK, SHADE, TEAL
+from logger.charts.values import attach
 from logger.utc import DAY_NS, format_ns
 from logger.verification.control_chart import LAMBDA, ControlChart
 from logger.verification.judgement import charts_of, judge
@@ -97,6 +98,14 @@ def _panel(
             markersize=4,
             linewidth=0.7,
         )
+    words = [
+        f"{format_ns(row.time_ns)[:10]}: {value:+.2f} dB (±{2 * u:.2f}), limits"
+        f" {target - reach:+.2f} to {target + reach:+.2f}, average {average:+.2f}"
+        for row, value, u, reach, average in zip(
+            rows, chart.value, chart.u, chart.reach, chart.ewma, strict=True
+        )
+    ]
+    attach(axes, time, chart.value, words)
     far = max(float(np.abs(chart.value - target).max()), float(np.median(chart.reach)))
     half = max(LEAST_DB, 1.15 * far)
     axes.set(xlim=span, ylim=(target - half, target + half), ylabel="dB")

@@ -249,12 +249,13 @@ def _report(station: Station, store: Store) -> Report:
 
 def _svg(figure: Figure, prefix: str, name: str) -> str:
     from logger.charts.sheet import svg
+    from logger.charts.values import list_values
 
-    return for_page(svg(figure).encode(), prefix, name)
+    return for_page(svg(figure).encode(), prefix, name, list_values(figure))
 
 
-def for_page(svg: bytes, prefix: str, name: str) -> str:
-    """Return a drawing as SVG that can be embedded in a page.
+def for_page(svg: bytes, prefix: str, name: str, values: str = "") -> str:
+    """Return a drawing as SVG that can be embedded in a page, with the values of its points.
 
     The page's policy forbids inline styles, so they become attributes. Colours become those of the
     page, ids get `prefix`, and everything but shapes and text is removed.
@@ -291,5 +292,8 @@ def for_page(svg: bytes, prefix: str, name: str) -> str:
     for key in ("width", "height", "version"):
         root.attrib.pop(key, None)
     root.attrib |= {"role": "img", "aria-label": name, "class": "chart"}
+    if values:
+        root.attrib |= {"data-values": values, "tabindex": "0"}
+        root.attrib["aria-label"] += "; arrow keys read the values"
     root.attrib |= {"stroke-linejoin": "round", "stroke-linecap": "butt"}
     return ElementTree.tostring(root, encoding="unicode")

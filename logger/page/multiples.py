@@ -22,8 +22,8 @@ STEP, HEIGHT = 10.0, 80.0  # of a day and of the scale, in units of the drawing
 class Multiple(NamedTuple):
     """The days of one channel as paths: a line through days that follow each other, bars, dots.
 
-    values    of each day: x, y, day since 1970-01-01, SWR and number of transmissions
-    text      values of the last day in words
+    values    words of each day, as `write_panels` returns them
+    text      those of the last day
     """
 
     name: str
@@ -61,6 +61,10 @@ def draw_days(days: Sequence[Days], last_day: int, limit: float) -> Multiples:
         swrs = [swr_text(swr) for swr in channel.swr]
         numbers = channel.transmissions.tolist()
         places = list(zip(x, heights, strict=True))
+        words = [
+            f"{format_ns(day * DAY_NS)[:10]}: SWR {swr}, {count(number, 'transmission')}"
+            for day, swr, number in zip(channel.day.tolist(), swrs, numbers, strict=True)
+        ]
         return Multiple(
             place_name(channel.channel, channel.frequency_khz, channel.antenna, "unknown channel"),
             swrs[-1],
@@ -74,14 +78,16 @@ def draw_days(days: Sequence[Days], last_day: int, limit: float) -> Multiples:
                 if top > bottom
             ),
             "".join(f"M{at} {height:g}h0" for at, height in places),
-            ";".join(
-                f"{at} {height:g} {day} {swr} {number}"
-                for (at, height), day, swr, number in zip(
-                    places, channel.day.tolist(), swrs, numbers, strict=True
-                )
+            "\n".join(
+                [
+                    f"0 0 {STEP * DAYS:g} {HEIGHT:g}",
+                    *(
+                        f"{at} {height:g} {text}"
+                        for (at, height), text in zip(places, words, strict=True)
+                    ),
+                ]
             ),
-            f"{format_ns(int(channel.day[-1]) * DAY_NS)[:10]}: SWR {swrs[-1]},"
-            f" {count(numbers[-1], 'transmission')}",
+            words[-1],
         )
 
     drawings = [draw(channel) for channel in shown]

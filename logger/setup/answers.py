@@ -14,6 +14,8 @@ class Answers(msgspec.Struct, kw_only=True):
     """Answers so far; None: not asked yet.
 
     kind           driver; `frames` states its own columns and scale
+    device, forward, reflected
+                   converter of the host and its channels, instead of a port
     columns        names of the columns; None also if the lines name their values
     full_scale     counts at `reference_v` volts, for columns in counts
     states_place   the bridge reports channel or frequency
@@ -25,6 +27,9 @@ class Answers(msgspec.Struct, kw_only=True):
     port: str | None = None
     baud: int = 115200
     kind: str | None = None
+    device: str | None = None
+    forward: str | None = None
+    reflected: str | None = None
     columns: list[str] | None = None
     full_scale: int | None = None
     reference_v: float | None = None
@@ -38,8 +43,9 @@ class Answers(msgspec.Struct, kw_only=True):
 
     def exchange(self) -> bool:
         """Exchange the two ports; return False if the bridge itself names them."""
+        self.forward, self.reflected = self.reflected, self.forward
         if self.columns is None:
-            return False
+            return self.forward is not None
         other = {"forward": "reflected", "reflected": "forward"}
         split = [name.partition("_") for name in self.columns]
         self.columns = [other.get(side, side) + joint + unit for side, joint, unit in split]

@@ -48,13 +48,18 @@ def _text(value: object) -> str:
 def _station(answers: Answers) -> Iterator[tuple[str, str]]:
     yield f"name: {_text(answers.name)}", ""
     if answers.channel is not None:
-        yield f"channel: {answers.channel}", "the bridge does not report it"
+        yield f"channel: {answers.channel}", "not reported with the pairs"
     if answers.frequency_mhz is not None:
-        yield f"frequency_mhz: {answers.frequency_mhz:g}", "the bridge does not report it"
+        yield f"frequency_mhz: {answers.frequency_mhz:g}", "not reported with the pairs"
 
 
 def _driver(answers: Answers) -> Iterator[tuple[str, str]]:
     yield f"kind: {answers.kind}", ""
+    if answers.device is not None:
+        yield f"device: {_text(answers.device)}", ""
+        yield f"forward: {answers.forward}", "channel of the forward detector"
+        yield f"reflected: {answers.reflected}", ""
+        return
     yield f"port: {_text(answers.port)}", ""
     if "://" not in (answers.port or ""):
         yield f"baud: {answers.baud}", ""

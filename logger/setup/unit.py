@@ -14,6 +14,7 @@ NAME = "mismatchd.service"
 SHIPPED = Path(__file__).parents[1] / "systemd" / NAME
 FOLDER = Path("/etc/mismatchd")
 PROGRAM = Path("/opt/mismatchd")
+CLOSED = "DevicePolicy=closed"
 CHECKOUT = Path(__file__).parents[2]
 
 
@@ -26,8 +27,11 @@ def group_of(port: str) -> str | None:
         return None
 
 
-def unit(shipped: str, group: str | None) -> str:
-    """Return the unit for a port of this group."""
+def unit(shipped: str, group: str | None, *, has_converter: bool = False) -> str:
+    """Return the unit for a port of this group, or for a converter, whose buffer it may start."""
+    if has_converter:
+        changed = shipped.replace("ProtectKernelTunables=yes", "ProtectKernelTunables=no")
+        return changed.replace(CLOSED, f"{CLOSED}\nDeviceAllow=char-iio rw")
     if group is None:
         return shipped
     return re.sub(r"^SupplementaryGroups=.*$", f"SupplementaryGroups={group}", shipped, flags=re.M)

@@ -34,7 +34,7 @@ WAYS = {
 def command(config_path: Path | None) -> int:
     """Set up a station: port, configuration, calibration, service.
 
-    Finds the bridge's port and reads what it sends, asks for the station, checks the coupler's
+    Finds the bridge's port, or a converter of this host, and reads what it sends, asks for the station, checks the coupler's
     ports with one short key-down into a dummy load, writes the configuration, and leads through the
     calibration to a running daemon. The same command continues an interrupted setup. An existing
     configuration is replaced only if you say so, and kept as FILE.old.
@@ -81,7 +81,7 @@ def _unfinished(terminal: Terminal, path: Path) -> Answers:
     answers = AnswersFile(path).read()
     if answers is None:
         return Answers()
-    terminal.say(f"An unfinished setup: {answers.kind} at {answers.port}.")
+    terminal.say(f"An unfinished setup: {answers.kind} at {answers.device or answers.port}.")
     again = terminal.answer("Continue it? (Enter: yes, n: start a new one, q: quit)").lower()
     return Answers() if again in ("n", "no") else answers
 
@@ -134,7 +134,8 @@ def _write_unit(terminal: Terminal, config: Config) -> None:
     path = config.path.with_name(unit.NAME)
     port = getattr(config.driver_options, "port", None)
     group = None if port is None else unit.group_of(port)
-    text = unit.unit(unit.SHIPPED.read_text(encoding="utf-8"), group)
+    shipped = unit.SHIPPED.read_text(encoding="utf-8")
+    text = unit.unit(shipped, group, has_converter=config.kind == "iio")
     is_new = not path.exists()
     if is_new:
         try:

@@ -13,6 +13,7 @@ from logger.calibration.bench_session import LIMIT_S, UNKEYED_S, doubts_of_zero
 from logger.calibration.steady import Quiet, SteadyReading, Trouble, Watch
 from logger.cautions import DUMMY_LOAD, before_keying
 from logger.cli.guides.pairs import PairListener
+from logger.cli.guides.setup_converter import ConverterGuide
 from logger.cli.guides.setup_port import PortGuide, ask_scale
 from logger.cli.guides.terminal import Stop, Terminal
 from logger.config.load import MOST_MHZ, Config, load
@@ -54,7 +55,8 @@ class SetupGuide:
                 " name the configuration with -c FILE"
             )
         if answers.kind is None:
-            PortGuide(self._terminal, answers).run()
+            if not ConverterGuide(self._terminal, answers).run():
+                PortGuide(self._terminal, answers).run()
             self._store()
         if answers.name is None:
             self._ask_station()
@@ -182,7 +184,7 @@ class SetupGuide:
         if self._answers.exchange():
             say(
                 "The ports are exchanged: the wave of the transmitter arrives at the port called"
-                " reflected. The columns were swapped in the configuration."
+                " reflected. They were swapped in the configuration."
             )
             return True
         say("The ports are exchanged. Turn the coupler round, or swap its wires at the bridge.")

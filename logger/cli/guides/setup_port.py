@@ -22,6 +22,7 @@ TRY_S = 1.5  # at each further rate
 BAUDS = (9600, 57600, 38400, 19200, 230400, 460800, 500000, 921600, 1000000, 2000000)
 POLL_S = 0.5
 SLOW_PER_S = 50
+SLOW = "That is slow: short openings of a contact are missed."
 USUAL_REFERENCE_V = {10: 5.0, 12: 3.3}
 MOST_BITS = 31
 CONTROL = "correct the baud rate"
@@ -161,10 +162,7 @@ class PortGuide:
         if found.share < 0.98:
             say(f"{1 - found.share:.0%} of the lines have another format and are dropped.")
         if found.per_s < SLOW_PER_S:
-            say(
-                "That is slow: short openings of a contact are missed. Let the board print 100 to"
-                " 1000 lines a second."
-            )
+            say(f"{SLOW} Let the board print 100 to 1000 lines a second.")
         if not found.is_named:
             columns = self._ask_columns(found)
             if columns is None:

@@ -1,6 +1,5 @@
 // The reading, and the parts of the home page: the last transmissions are asked for after key-up.
 
-import "./days.js";
 import { fill } from "./parts.js";
 import { follow } from "./stream.js";
 

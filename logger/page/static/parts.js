@@ -1,5 +1,6 @@
 // Parts of a page that take a moment to make are fetched when the rest is there.
 
+import "./values.js";
 import { localise } from "./times.js";
 
 function load(place) {

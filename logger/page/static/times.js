@@ -2,7 +2,7 @@
 // decimal sign.
 
 const MARKED = /\b(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(:\d\d)?(\.\d+)?(?:Z| UTC)(?![A-Za-z0-9])/g;
-const ASIDE = "time, script, style, svg, textarea, input, pre, code";
+const ASIDE = "time, script, style, textarea, input, pre, code"; // texts left as they are
 const two = (number) => String(number).padStart(2, "0");
 
 const DECIMAL = /(?<![\d.])\d+\.\d+(?![\d.])/g;
@@ -36,7 +36,7 @@ function mark(root) {
   const texts = [];
   while (walker.nextNode()) {
     const text = walker.currentNode;
-    if (text.data.search(MARKED) >= 0 && !text.parentElement.closest(ASIDE)) texts.push(text);
+    if (text.data.search(MARKED) >= 0 && !text.parentElement.closest(`${ASIDE}, svg`)) texts.push(text);
   }
   for (const text of texts) {
     const parts = [];
