@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from logger.blocks import Floats, Times
 from logger.physics.reflection import rho_of_swr
@@ -84,6 +84,6 @@ def _wave(day: Floats, value: Floats) -> float | None:
     (without, _), (rest, estimate) = left(line), left(waves)
     freedom = len(day) - waves.shape[1]
     ratio = (without - rest) / 2 / max(rest / freedom, 1e-12)
-    if f_distribution.sf(ratio, 2, freedom) > CLAIM:
+    if fdtrc(2, freedom, ratio) > CLAIM:
         return None
     return float(np.hypot(*estimate[2:]))
