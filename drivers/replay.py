@@ -21,10 +21,10 @@ from drivers.found import UnknownDriverError, find
 from drivers.recording import MAGIC, InputFile, open_plain_or_gzip, read_chunks, read_header
 from drivers.text_lines.parser import LineParser
 
-CHUNK = 1 << 20
+CHUNK = 1 << 22  # long blocks cost least a pair
 LONG_LINE = 4096
 KNOWN = ("forward_v", "reflected_v", "time_ns")
-GROUP_BYTES = 1 << 20  # without pacing, recorded chunks are parsed together up to this many bytes
+GROUP_BYTES = 1 << 21  # without pacing, recorded chunks are parsed together up to this many bytes
 
 
 class ReplayOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -138,8 +138,6 @@ class ReplayDriver:
                 continue
             values = parsed.values
             times = values["time_ns"]
-            earlier = np.maximum.accumulate(np.concatenate([[last_ns], times[:-1]]))
-            later = times > earlier
             block = SampleBlock(
                 times,
                 values["forward_v"],
@@ -147,7 +145,9 @@ class ReplayDriver:
                 {name: column for name, column in values.items() if name not in KNOWN},
                 parser.step_v,
             )
-            if not later.all():
+            if times[0] <= last_ns or (times[1:] <= times[:-1]).any():
+                earlier = np.maximum.accumulate(np.concatenate([[last_ns], times[:-1]]))
+                later = times > earlier
                 self.counters["not_later"] = self.counters.get("not_later", 0) + int((~later).sum())
                 block = block[later]
             if len(block):

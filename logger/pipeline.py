@@ -42,7 +42,7 @@ EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
 OWN_POWER, SETTLING = "own-power", "settling"  # names of the stages' memories
 NEVER_NS = 1 << 62
-MOST_PAIRS = 65_536  # most pairs processed at once, so that they fit into the cache
+MOST_PAIRS = 131_072  # most pairs processed at once, so that they fit into the cache
 
 
 class Pipeline:

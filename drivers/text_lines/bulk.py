@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -109,10 +110,10 @@ def _all_alike(
         return None
 
     # A digit may be any digit; every other character must be the same.
-    shape, count = chunk[:length], len(chunk) // length
-    lowest = np.frombuffer(re.sub(rb"[0-9]", b"0", shape) * count, np.uint8)
-    spread = np.frombuffer(bytes(9 * (c in b"0123456789") for c in shape) * count, np.uint8)
-    if (np.frombuffer(chunk, np.uint8) - lowest > spread).any():
+    count = len(chunk) // length
+    lowest, spread = _ranges(re.sub(rb"[0-9]", b"0", chunk[:length]), count)
+    above = np.frombuffer(chunk, np.uint8) - lowest
+    if np.greater(above, spread, out=above.view(np.bool_)).any():
         return None
 
     def loader(end: int) -> Callable[[int], Words]:
@@ -142,6 +143,16 @@ def _all_alike(
         result.values.append(values)
         result.decimals.append(decimals)
     return result
+
+
+@lru_cache(2)
+def _ranges(shape: bytes, count: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Return the lowest character at each place of `count` lines, and how far it may be exceeded.
+
+    A 0 in the shape stands for any digit.
+    """
+    spread = bytes(9 * (character == b"0"[0]) for character in shape)
+    return np.frombuffer(shape * count, np.uint8), np.frombuffer(spread * count, np.uint8)
 
 
 def _mixed(

@@ -27,7 +27,7 @@ LONGEST_LINE = 4096
 MOST_COLUMNS = 64
 
 _LINE = re.compile(rb"([^\r\n]++)[\r\n]")
-_CHUNK = 1 << 17  # stays in the cache with all that is derived from it
+_CHUNK = 1 << 18  # stays in the cache with all that is derived from it
 _FEWEST_LINES = 40  # below this many lines, numpy is slower than a loop
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _NONE_SEEN = -3  # so low that even "0" is examined
@@ -183,7 +183,7 @@ class LineParser:
         """Read complete lines; return the position reached: `end`, or less if columns changed."""
         chunk = data[begin:end]
         result = None
-        if self._layout is not None and chunk.count(b"\n") + chunk.count(b"\r") >= _FEWEST_LINES:
+        if self._layout is not None and _has_lines(chunk, _FEWEST_LINES):
             result = bulk.scan(chunk, self._layout, self._max_line)
         if result is None:
             self._read(data, begin, end)
@@ -293,6 +293,14 @@ class LineParser:
             end - carried if carried else end,
             {key: column for key, column in named if key in self._names},
         )
+
+
+def _has_lines(chunk: bytes, least: int) -> bool:
+    """True if there are at least so many terminators; most chunks show it at their start."""
+    return any(
+        chunk.count(b"\n", 0, end) + chunk.count(b"\r", 0, end) >= least
+        for end in (_FEWEST_LINES << 6, len(chunk))
+    )
 
 
 def _joined(blocks: list[_Block], names: set[str]) -> _Block:

@@ -20,6 +20,7 @@ from logger.store.segments import decode, encode
 log = logging.getLogger("mismatchd")
 
 MERGED_PAIRS = 131_072  # larger segments need hardly fewer bytes per pair
+LARGE_PAIRS = 32_768  # a segment that is stored with at least so many is left as it is
 MOST_SMALL = 4096  # most small segments searched at the start; older ones stay small
 INSERT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, ?, ?, ?, ?)"
 DELETE = "DELETE FROM segments WHERE first_ns = ?"
@@ -196,7 +197,7 @@ class ArchiveWriter(Archive):
         self, block: SampleBlock, data: bytes | None = None, *, merged: bool = False
     ) -> None:
         first_ns, last_ns = _first_ns(block), int(block.time_ns[-1])
-        merged = merged or data is not None or len(block) >= MERGED_PAIRS
+        merged = merged or data is not None or len(block) >= min(LARGE_PAIRS, MERGED_PAIRS)
         values = (first_ns, last_ns, len(block), merged, data or encode(block))
         self._database.execute(INSERT, values)
         self._newest_ns = max(self._newest_ns, last_ns)

@@ -41,6 +41,7 @@ LEVEL = 1  # of zstd; the higher ones search for repetitions, and noise has none
 LARGEST, SMALLEST, MOST_CODES = 1e100, 1e-30, 2**30  # value, step and their ratio on a grid
 MOST_TABLE = 2**16  # codes
 LOOKED_AT = 2048  # values used to estimate a step
+FEW = 256  # values that mostly show if all are on a grid
 SLOPES = 4096  # about as many are looked at
 FASTEST = 2**40  # steepest slope of a line
 
@@ -212,7 +213,11 @@ def _put_column(parts: list[bytes], name: str, values: Floats, hint: float) -> _
             _Column(name, hint, "multiple", step),
             _Column(name, hint, "part", float(round(1 / step))),
         ):
-            if column.step and np.array_equal(_on_grid(column, codes).view(np.int64), bits):
+            if (
+                column.step
+                and _fits(column, codes[:: len(codes) // FEW + 1], bits[:: len(codes) // FEW + 1])
+                and _fits(column, codes, bits)
+            ):
                 write_series(parts, codes.astype(np.int32))
                 return column
         first, last = int(codes.min()), int(codes.max())
@@ -228,6 +233,10 @@ def _put_column(parts: list[bytes], name: str, values: Floats, hint: float) -> _
                 return column
     write_series(parts, bits)
     return _Column(name, hint, "bits")
+
+
+def _fits(column: _Column, codes: Floats, bits: Times) -> bool:
+    return np.array_equal(_on_grid(column, codes).view(np.int64), bits)
 
 
 def _take_column(parts: Parts, column: _Column, n: int) -> Floats:
