@@ -11,6 +11,7 @@ SLEEP_FROM_S = 0.01
 FLOOD_BYTES = 2048  # from this size on, a chunk is not left to accumulate for long
 MOST_BYTES = 1 << 20  # most bytes taken in one read
 DRAIN_S = 0.05
+DEFER_S = 0.25  # longest time for which quiet data is left to accumulate
 BEHIND_S = 2.0  # data has been waiting all this time: it arrives faster than it can be processed,
 KEPT_BYTES = 1 << 16  # so only the newest is processed
 
@@ -62,10 +63,16 @@ class Arrivals:
         """Note that the owner has opened the link itself."""
         self._generation = self._link.generation
 
-    def read(self, timeout_s: float, linger_s: float) -> list[Chunk]:
+    def read(
+        self,
+        timeout_s: float,
+        linger_s: float,
+        is_quiet: Callable[[bytes], bool] = lambda data: False,
+    ) -> list[Chunk]:
         """Return data arriving within `timeout_s`, and for up to `linger_s` after the first.
 
-        A long linger is spent asleep, because each wake-up costs more than processing a line.
+        A long linger is spent asleep, because each wake-up costs more than processing a line, and
+        is repeated for up to DEFER_S while `is_quiet` says that what has come can wait.
         """
         self._waiting = False
         first = self._chunk(timeout_s)
@@ -77,11 +84,16 @@ class Arrivals:
                 self._sleep(min(linger_s, self._flood_linger_s))
             self._waiting = self._drain(chunks)
         elif linger_s >= SLEEP_FROM_S:
-            self._sleep(linger_s)
-            later = self._chunk(0.0)
-            if later is not None:
-                pause_ns = later.arrival_ns - first.arrival_ns
+            until_s = self._monotonic() + DEFER_S - linger_s
+            goes_on = True
+            while goes_on:
+                self._sleep(linger_s)
+                later = self._chunk(0.0)
+                if later is None:
+                    break
+                pause_ns = later.arrival_ns - chunks[-1].arrival_ns
                 chunks.append(later._replace(pause_ns=pause_ns))
+                goes_on = self._monotonic() < until_s and is_quiet(later.data)
         else:
             until_s = self._monotonic() + linger_s
             while (wait_s := until_s - self._monotonic()) > 0:

@@ -158,6 +158,16 @@ class WaitsForDevice(Protocol):
 
 
 @runtime_checkable
+class Defers(Protocol):
+    """A driver that may return pairs a quarter of a second late while all are below `quiet_v`.
+
+    These are forward and reflected volts; None if no pair may be late.
+    """
+
+    quiet_v: tuple[float, float] | None
+
+
+@runtime_checkable
 class StatesAbsence(Protocol):
     """A driver that can say why its device is absent: one line, None while it is present."""
 

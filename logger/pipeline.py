@@ -125,6 +125,15 @@ class Pipeline:
         """When the next alarm is raised if nothing changes, None if no hold time is running."""
         return self._watchdog.due_ns
 
+    @property
+    def quiet_v(self) -> tuple[float, float] | None:
+        """Forward and reflected volts below which no pair can start anything.
+
+        None if something is in progress.
+        """
+        in_progress = self._transmissions.under_way or self._watchdog.data_missed
+        return None if in_progress else self._quiet_v
+
     def process(self, block: SampleBlock) -> list[Row]:
         """Process one block; return the rows that it completed, in the order to store them.
 
@@ -183,11 +192,9 @@ class Pipeline:
 
     def _is_quiet(self, block: SampleBlock) -> bool:
         """True if nothing is in progress and no reading of the block could start anything."""
-        return bool(
-            not self._transmissions.under_way
-            and not self._watchdog.data_missed
-            and block.forward_v.max() < self._quiet_v[0]
-            and block.reflected_v.max() < self._quiet_v[1]
+        quiet_v = self.quiet_v
+        return quiet_v is not None and bool(
+            block.forward_v.max() < quiet_v[0] and block.reflected_v.max() < quiet_v[1]
         )
 
     def _flush(self) -> list[Row]:

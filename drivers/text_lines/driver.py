@@ -143,6 +143,10 @@ class TextStream:
         self._has_gap = True
         self.flooded += sum(chunk.data.count(b"\n") or chunk.data.count(b"\r") for chunk in chunks)
 
+    def is_below(self, data: bytes, volts: tuple[float, float]) -> bool:
+        """True if the lines that are complete in a few bytes are pairs below these volts."""
+        return self._parser.is_below(data, volts)
+
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
         """Return the pairs whose lines ended in these chunks, or None if there are none."""
         parsed = self._parser.feed(b"".join([chunk.data for chunk in chunks]))
@@ -228,6 +232,7 @@ class LineDriver:
         self._read_s = monotonic()  # and the time of that read
         self._clock_restarts = 0
         self._dropping = False
+        self.quiet_v: tuple[float, float] | None = None  # see `Defers` in the contract
 
     @property
     def counters(self) -> dict[str, int]:
@@ -256,7 +261,7 @@ class LineDriver:
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
         """Return the next pairs; see the contract."""
-        chunks = self.read_raw(timeout_s, linger_s)
+        chunks = self._arrivals.read(timeout_s, linger_s, self._is_quiet)
         if not chunks:
             return None
         block = self._stream.feed(self._newest(chunks))
@@ -265,6 +270,9 @@ class LineDriver:
             self._clock_restarts = self._stream.clock_restarts
             self._notices.append("the bridge's clock jumped: it restarted or lost time")
         return block
+
+    def _is_quiet(self, data: bytes) -> bool:
+        return self.quiet_v is not None and self._stream.is_below(data, self.quiet_v)
 
     def _newest(self, chunks: list[Chunk]) -> list[Chunk]:
         """Return all chunks, or only the newest if data arrives faster than it can be processed."""

@@ -25,6 +25,7 @@ REASONS = (
 LONGEST_LINE = 4096
 # A device that prints garbled names must not create an unlimited number of columns.
 MOST_COLUMNS = 64
+MOST_PEEKED = 1024  # bytes; with more, a second look would cost more than it saves
 
 _LINE = re.compile(rb"([^\r\n]++)[\r\n]")
 _CHUNK = 1 << 18  # stays in the cache with all that is derived from it
@@ -120,6 +121,23 @@ class LineParser:
         self._tail = b""
         self._first = True
         self._discarding = False
+
+    def is_below(self, data: bytes, volts: tuple[float, float]) -> bool:
+        """True if `data` has lines, is short, and all complete lines are pairs below `volts`.
+
+        What precedes the first terminator may be the end of a line and is not looked at.
+        """
+        if len(data) > MOST_PEEKED or self._layout is None:
+            return False
+        complete = data.splitlines()[1 : None if data.endswith((b"\n", b"\r")) else -1]
+        for line in complete:
+            result = lines.read(line, self._layout, self._scale)
+            if not isinstance(result, tuple):
+                return False
+            columns, values, *_ = result
+            if values[columns.forward] >= volts[0] or values[columns.reflected] >= volts[1]:
+                return False
+        return bool(complete)
 
     def feed(self, data: bytes) -> Parsed | None:
         """Take the next bytes; return the pairs that they complete."""

@@ -11,7 +11,15 @@ import threading
 import time
 from collections.abc import Sequence
 
-from drivers.contract import Driver, EndOfInput, HasClock, SampleBlock, StatesAbsence, join
+from drivers.contract import (
+    Defers,
+    Driver,
+    EndOfInput,
+    HasClock,
+    SampleBlock,
+    StatesAbsence,
+    join,
+)
 from drivers.timeline import boot_name, host_ns, read_clocks
 from logger import faults
 from logger.calibration.coupler import Coupler
@@ -64,6 +72,7 @@ class CaptureLoop:
         self._config = config
         self._coupler = coupler
         self._driver = driver
+        self._defers = driver if isinstance(driver, Defers) else None
         self._handover = handover
         self._reporter = keeper.reporter
         self._tap = tap
@@ -201,6 +210,8 @@ class CaptureLoop:
                     blocks.append(driver.read(COMPLETING_S, 0.0))
                 return _joined([block for block in blocks if block is not None])
         linger_s = usual_s if self.keyed else max(usual_s, self._quiet_linger_s)
+        if self._defers is not None:
+            self._defers.quiet_v = None if self._tap.open else self._pipeline.quiet_v
         block = driver.read(READ_TIMEOUT_S, linger_s)
         return [] if block is None else [block]
 

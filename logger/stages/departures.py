@@ -60,7 +60,9 @@ def restless_runs(
     rho = np.sqrt(np.maximum(_levels_around(quarters, begin, around), 0.0))
     least = _least_steady_rho(*around, quarters.restless[begin:end])
     high, low = (rho + least) ** 2, np.maximum(rho - least, 0.0) ** 2
-    low_v, high_v = (reduce.reduceat(pairs.reflected_v, starts) for reduce in (np.minimum, np.maximum))
+    low_v, high_v = (
+        reduce.reduceat(pairs.reflected_v, starts) for reduce in (np.minimum, np.maximum)
+    )
     sd_w = coupler.reflected.least_slope(low_v, high_v) * noise.sd_v[1] * (1 - 1e-9)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = pairs.reflected_w / pairs.forward_w
@@ -183,7 +185,9 @@ def between_jumps(
     size = np.abs(change)
     least = JUMP * np.add.reduceat(size, bounds[:-1]) / np.diff(bounds)
     jumping = np.maximum.reduceat(size, bounds[:-1]) > least
-    jumps = np.flatnonzero(size > np.repeat(least, np.diff(bounds))) if jumping.any() else bounds[:0]
+    jumps = (
+        np.flatnonzero(size > np.repeat(least, np.diff(bounds))) if jumping.any() else bounds[:0]
+    )
     if len(jumps) < 2:
         return jumps[:0], after_ns
     columns = (
