@@ -183,7 +183,7 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
         np.add.reduceat(column, edges, out=row)
     array[HIDDEN] = 0.0
     if block.hidden is not None and block.hidden.any():
-        _add_hidden(block, energy, edges, sums)
+        _add_hidden(block.hidden, block, energy, edges, sums)
     seconds = Seconds(
         number[edges] * SECOND_NS,
         array,
@@ -198,20 +198,15 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     ]
 
 
-def _add_hidden(block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:
+def _add_hidden(hidden: Floats, block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:
     """Add the pairs of a block whose readings move; `edges` (k,) are the first pairs of seconds."""
-    assert block.hidden is not None
-    pairs = np.flatnonzero(block.hidden)
-    second = np.searchsorted(edges, pairs, side="right") - 1
-    pairs, second = pairs[second >= 0], second[second >= 0]
-    share = block.hidden[pairs]
     for row, column in (
-        (sums.hidden_forward_w, share * block.forward_w[pairs]),
-        (sums.hidden_reflected_w, share * block.reflected_w[pairs]),
-        (sums.hidden_j, share * energy[pairs]),
-        (sums.moving_j, energy[pairs]),
+        (sums.hidden_forward_w, hidden * block.forward_w),
+        (sums.hidden_reflected_w, hidden * block.reflected_w),
+        (sums.hidden_j, hidden * energy),
+        (sums.moving_j, (hidden != 0) * energy),
     ):
-        row[:] = np.bincount(second, column, len(edges))
+        np.add.reduceat(column, edges, out=row)
 
 
 def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
