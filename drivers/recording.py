@@ -23,6 +23,7 @@ from drivers.contract import LinkError
 MAGIC = b"mismatchd recording 1\n"
 HEAD = struct.Struct("<qI")
 LONGEST_CHUNK = 1 << 24
+READ_BYTES = 1 << 20
 
 InputFile = io.BufferedReader | gzip.GzipFile
 
@@ -87,12 +88,19 @@ def read_header(file: InputFile, path: Path) -> Header:
 
 def read_chunks(file: InputFile) -> Iterator[Chunk]:
     """Yield the chunks from the present position on."""
+    rest = b""
     try:
-        while len(head := file.read(HEAD.size)) == HEAD.size:
-            arrival_ns, length = HEAD.unpack(head)
-            data = file.read(length) if length <= LONGEST_CHUNK else b""
-            if len(data) < length:
-                return
-            yield Chunk(arrival_ns, data)
+        while data := file.read1(READ_BYTES):
+            data = rest + data
+            begin, size = 0, len(data)
+            while (start := begin + HEAD.size) <= size:
+                arrival_ns, length = HEAD.unpack_from(data, begin)
+                if length > LONGEST_CHUNK:
+                    return
+                if start + length > size:
+                    break
+                begin = start + length
+                yield Chunk(arrival_ns, data[start:begin])
+            rest = data[begin:]
     except (EOFError, OSError):  # a truncated compressed file
         return

@@ -229,9 +229,12 @@ class BridgeClock:
             before_ns = self._line(bridge_us[start:end])
             early_ns = late_ns[start:end] - before_ns
             least = int(np.argmin(early_ns))
+            former = self._points.copy()
             leapt = self._add(_Point(int(bridge_us[start + least]), int(late_ns[start + least])))
-            self._fit()
-            line_ns = self._line(bridge_us[start:end])
+            line_ns = before_ns
+            if self._points != former:
+                self._fit()
+                line_ns = self._line(bridge_us[start:end])
             if leapt:
                 past = int(np.argmax(early_ns < early_ns[least] / 2))
                 line_ns[:past] = before_ns[:past]

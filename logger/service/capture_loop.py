@@ -43,7 +43,8 @@ READ_TIMEOUT_S = 0.25
 QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
 KEYED_LINGER_S = 0.001
 MANY_LINGER_S = 0.005  # likewise if pairs arrive so fast that the last block had
-MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its size
+MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its size,
+FLOOD_LINGER_S, FLOOD_PAIRS = 0.01, 1024  # and even less at the highest rates
 COMPLETING_S = 0.01  # longest wait for the pair that completes a hold time
 YIELD_LINGER_S = 0.004  # after an alarm: others that report it need the interpreter
 BUSY_SHARE = 1.0  # while keyed, collect for this multiple of the processing time of the last block
@@ -128,7 +129,7 @@ class CaptureLoop:
                 self._pass_notes()
                 self._log_notices()
                 for block in blocks:
-                    least_s = MANY_LINGER_S if len(block) >= MANY_PAIRS else KEYED_LINGER_S
+                    least_s = _least_linger_s(len(block))
                     rows += self._process(block)
                 if not blocks and not driver.finite:
                     # Nothing had come when it was asked. Since then the process may have been
@@ -253,6 +254,13 @@ class CaptureLoop:
     def _log_notices(self) -> None:
         for notice in (*self._driver.notices(), *self.dating.notices()):
             log.warning("%s", notice)
+
+
+def _least_linger_s(pairs: int) -> float:
+    """Return how long to collect while keyed, after a block of so many pairs."""
+    if pairs >= FLOOD_PAIRS:
+        return FLOOD_LINGER_S
+    return MANY_LINGER_S if pairs >= MANY_PAIRS else KEYED_LINGER_S
 
 
 def _joined(blocks: list[SampleBlock]) -> list[SampleBlock]:

@@ -33,6 +33,7 @@ LEAST_LEVELS = 5  # least number of levels to estimate this variation
 CERTAIN = 6.0
 STRETCH_NS = 31_250_000  # an eighth of a quarter
 WORTH_A_LOOK = 3.0  # standard deviations of the mean of a stretch, above which a pair is examined
+WORTH_SKIPPING = 16  # calm quarters in a row
 LAG_NS = 20_000_000
 RISE_NS = 5_000_000
 RESTLESS = 2.0  # times the recent variation: a level further off is far from the usual one
@@ -79,8 +80,12 @@ def restless_runs(
     calm[quarter[together]] = False
     if not pairs.trusted.all():
         calm &= np.logical_and.reduceat(pairs.trusted, starts)
-    edges = np.flatnonzero(np.diff(np.concatenate([[True], calm, [True]]))) + begin
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+    restless = np.flatnonzero(~calm) + begin
+    if not len(restless):
+        return []
+    apart = np.flatnonzero(np.diff(restless) > WORTH_SKIPPING)
+    firsts, lasts = np.append(0, apart + 1), np.append(apart, len(restless) - 1)
+    return list(zip(restless[firsts].tolist(), (restless[lasts] + 1).tolist(), strict=True))
 
 
 def _stretches(times: Times, bounds: Times) -> tuple[Times, Times, Times]:

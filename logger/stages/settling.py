@@ -59,6 +59,7 @@ RIPPLE_S = 1e-4  # seconds of discharge that it must exceed too: an envelope of 
 MOST_RIPPLE = 0.02  # or this share if that is less
 AGAIN_NS = 30_000_000  # longest time between two moves of the same envelope
 SWING_S = 3e-4  # seconds of discharge: a swing at which a fast envelope is as likely as not
+FEW = 8  # up to one pair in so many, a search for each is faster than for all
 USUAL_DECAY_S, SLOWEST_S = 0.01, 0.2  # assumed until measured
 USUAL_ATTACK_S = 5e-4  # assumed, as it is not measured; from memory, common practice
 MOST_USUAL_RATIO = 0.35  # assumed ratio of attack to discharge, at most
@@ -311,7 +312,11 @@ class Settling:
 
         # A reading that falls as fast as a discharge is below a crest, which decays more slowly.
         places = begin + np.flatnonzero((result.below > HELD_BELOW) & keyed)
-        reference = np.searchsorted(times, times[places] - round(WINDOW * decay_s * 1e9))
+        window_ns = round(WINDOW * decay_s * 1e9)
+        if len(places) * FEW > len(present):
+            reference = first_since(times, begin, window_ns)[places - begin]
+        else:
+            reference = np.searchsorted(times, times[places] - window_ns)
         reference = np.minimum(reference, np.maximum(places - 1, 0))
         elapsed = (times[places] - times[reference]) * (1e-9 / decay_s)
         earlier = volts[reference]

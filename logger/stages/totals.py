@@ -183,7 +183,7 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
         np.add.reduceat(column, edges, out=row)
     array[HIDDEN] = 0.0
     if block.hidden is not None and block.hidden.any():
-        _add_hidden(block, energy, edges, sums)
+        _add_hidden(block.hidden, block, energy, edges, sums)
     seconds = Seconds(
         number[edges] * SECOND_NS,
         array,
@@ -198,20 +198,15 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     ]
 
 
-def _add_hidden(block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:
+def _add_hidden(hidden: Floats, block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:
     """Add the pairs of a block whose readings move; `edges` (k,) are the first pairs of seconds."""
-    assert block.hidden is not None
-    pairs = np.flatnonzero(block.hidden)
-    second = np.searchsorted(edges, pairs, side="right") - 1
-    pairs, second = pairs[second >= 0], second[second >= 0]
-    share = block.hidden[pairs]
     for row, column in (
-        (sums.hidden_forward_w, share * block.forward_w[pairs]),
-        (sums.hidden_reflected_w, share * block.reflected_w[pairs]),
-        (sums.hidden_j, share * energy[pairs]),
-        (sums.moving_j, energy[pairs]),
+        (sums.hidden_forward_w, hidden * block.forward_w),
+        (sums.hidden_reflected_w, hidden * block.reflected_w),
+        (sums.hidden_j, hidden * energy),
+        (sums.moving_j, (hidden != 0) * energy),
     ):
-        row[:] = np.bincount(second, column, len(edges))
+        np.add.reduceat(column, edges, out=row)
 
 
 def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
@@ -232,52 +227,90 @@ def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
     ]
 
 
-def highest_ratios(
-    times: Times,
-    settled: Floats,
-    spans: Sequence[Span],
-    hold_ns: int,
-    searches: Sequence[WindowSearch],
-) -> list[float]:
-    """Return the highest reflected/incident of each span over any window of `hold_ns`.
+class WindowSums:
+    """Settled pairs of the transmission in progress, and the highest windows over them.
 
-    A window ends at a new pair; the earlier highest ratio is retained if it is higher. A window
-    needs two settled pairs that are readable together, and must lie completely within the
-    transmission. If some of its pairs are not settled, the envelope moves, and single pairs that
-    count as settled may read too high: then only a ratio that three successive pairs reach counts.
+    They are appended as they come; those of two windows before remain.
+
+    hold_ns  length of a window
     """
-    past = slice(spans[0].since, spans[-1].end)
-    count, forward, reflected = settled[:, past]
-    highest = searches[0].highest
-    excess = reflected - highest * forward
-    # No window's ratio exceeds that of its highest pair, which is often sufficient to stop here,
-    if len(spans) == 1 and excess.max() <= 0:
-        return [highest]
-    times = times[past]
-    first = spans[0].begin - past.start
-    begins = first_since(times, first, hold_ns - 1)
-    # and no window's is higher if its sum of excesses is negative.
-    if len(spans) == 1 and _sums_since(begins, first, excess).max() < -1e-9 * np.abs(excess).sum():
-        return [highest]
-    pairs = count, forward, reflected
-    count, forward, reflected = (_sums_since(begins, first, row) for row in pairs)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = reflected / forward
-    root = np.sqrt(count)
-    partly = count < np.arange(first + 1, len(times) + 1) - begins
-    ratios = []
-    for span, (start_ns, floor_w, highest) in zip(spans, searches, strict=True):
-        new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
-        fit = (forward[new] >= floor_w * root[new]) & (count[new] >= 2)
-        _exclude_early(times[first:][new], start_ns + hold_ns, fit)
-        highest = float(ratio[new].max(where=fit & ~partly[new], initial=highest))
-        higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
-        if len(higher):
-            ends = first + new.start + higher
-            lowest = _lowest_in_turn(times, begins[ends - first], ends, hold_ns, pairs)
-            highest = float(np.minimum(ratio[ends - first], lowest).max(initial=highest))
-        ratios.append(highest)
-    return ratios
+
+    def __init__(self, hold_ns: int) -> None:
+        self._hold_ns = hold_ns
+        self._times = np.empty(0, dtype=np.int64)
+        self._settled = np.empty((3, 0))  # as in `settled_of`
+        self._sums = np.zeros((3, 1))  # over all pairs before each
+        self._size = 0  # of the columns, which are longer
+
+    def clear(self) -> None:
+        """Forget all pairs."""
+        self._size = 0
+        self._sums[:, 0] = 0.0
+
+    def highest_ratios(
+        self,
+        times: Times,
+        settled: Floats,
+        spans: Sequence[tuple[int, int]],
+        searches: Sequence[WindowSearch],
+    ) -> list[float]:
+        """Append pairs, (n,) and (3, n); return the highest reflected/incident of each span.
+
+        The spans are of these pairs, from the first pair to the last. A window ends at a new pair;
+        the earlier highest ratio is retained if it is higher. A window needs two settled pairs that
+        are readable together, and must lie completely within the transmission. If some of its pairs
+        are not settled, the envelope moves, and single pairs that count as settled may read too
+        high: then only a ratio that three successive pairs reach counts.
+        """
+        first = self._append(times, settled)
+        times, settled = self._times[: self._size], self._settled[:, : self._size]
+        begins = first_since(times, first, self._hold_ns - 1)
+        count, forward, reflected = (
+            row[first + 1 : self._size + 1] - row.take(begins) for row in self._sums
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = reflected / forward
+        root = np.sqrt(count)
+        partly = count < np.arange(first + 1, self._size + 1) - begins
+        ratios = []
+        for (begin, end), (start_ns, floor_w, highest) in zip(spans, searches, strict=True):
+            new = slice(begin, end)
+            fit = (forward[new] >= floor_w * root[new]) & (count[new] >= 2)
+            _exclude_early(times[first:][new], start_ns + self._hold_ns, fit)
+            highest = float(ratio[new].max(where=fit & ~partly[new], initial=highest))
+            higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
+            if len(higher):
+                ends = first + begin + higher
+                lowest = _lowest_in_turn(times, begins[begin + higher], ends, self._hold_ns, settled)
+                highest = float(np.minimum(ratio[begin + higher], lowest).max(initial=highest))
+            ratios.append(highest)
+        return ratios
+
+    def _append(self, times: Times, settled: Floats) -> int:
+        """Append pairs; return the place of the first."""
+        if self._size + len(times) > len(self._times):
+            self._make_room(times)
+        first, self._size = self._size, self._size + len(times)
+        new, following = slice(first, self._size), slice(first + 1, self._size + 1)
+        self._times[new], self._settled[:, new] = times, settled
+        np.cumsum(settled, axis=1, out=self._sums[:, following])
+        self._sums[:, following] += self._sums[:, first, None]
+        return first
+
+    def _make_room(self, times: Times) -> None:
+        """Drop what is too old for the pairs at `times`, in columns that they fit into."""
+        since = int(np.searchsorted(self._times[: self._size], times[0] - 2 * self._hold_ns))
+        kept = self._size - since
+        old = self._times, self._settled, self._sums
+        if len(self._times) < kept + len(times):
+            room = 2 * kept + len(times)
+            self._times, self._settled = np.empty(room, dtype=np.int64), np.empty((3, room))
+            self._sums = np.empty((3, room + 1))
+        self._times[:kept] = old[0][since : self._size]
+        self._settled[:, :kept] = old[1][:, since : self._size]
+        base = old[2][:, since, None].copy()
+        np.subtract(old[2][:, since : self._size + 1], base, out=self._sums[:, : kept + 1])
+        self._size = kept
 
 
 def _exclude_early(times: Times, since_ns: int, fit: Bools) -> None:
@@ -293,7 +326,7 @@ def _lowest_in_turn(
     begins: NDArray[np.intp],
     ends: NDArray[np.intp],
     hold_ns: int,
-    settled: tuple[Floats, Floats, Floats],
+    settled: Floats,
 ) -> Floats:
     """Return the ratio that settled pairs and the two before them all reach, per window, (w,).
 
@@ -305,7 +338,7 @@ def _lowest_in_turn(
     since = int(np.searchsorted(times, times[begins[0]] - hold_ns))
     part = slice(since, int(ends[-1]) + 1)
     times = times[part]
-    count, forward, reflected = (row[part] for row in settled)
+    count, forward, reflected = settled[:, part]
     places = np.flatnonzero(count)
     ratio = reflected[places] / np.maximum(forward[places], LEAST_W)
     lowest = np.minimum(np.minimum(ratio[2:], ratio[1:-1]), ratio[:-2])
@@ -317,11 +350,3 @@ def _lowest_in_turn(
     reflected_w, forward_w = sums[:, ends + 1 - since] - sums[:, begins - since]
     safe_w = np.maximum(forward_w, LEAST_W)
     return np.where(forward_w > LEAST_W, reflected_w / safe_w, -1.0)
-
-
-def _sums_since(begins: NDArray[np.intp], first: int, column: Floats) -> Floats:
-    """Return for each place from `first` on the sum of a column from `before` up to it."""
-    totals = np.empty(len(column) + 1)
-    totals[0] = 0.0
-    np.cumsum(column, out=totals[1:])
-    return np.asarray(totals[first + 1 :] - totals.take(begins))

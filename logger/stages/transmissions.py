@@ -19,7 +19,7 @@ from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
 from logger.stages.antennas import COLUMN, UNNAMED, Antennas, LevelNames
-from logger.stages.totals import RECENT, Span, WindowSearch, highest_ratios, settled_of, totals_of
+from logger.stages.totals import RECENT, Span, WindowSearch, WindowSums, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
 
 
@@ -42,7 +42,7 @@ class Transmissions:
     ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
-        self._hold_ns = hold_ns
+        self._windows = WindowSums(hold_ns)
         self._channel = channel
         self._frequency_khz = frequency_khz
         self._antennas = antennas
@@ -73,11 +73,13 @@ class Transmissions:
             for span in spans
         ]
         settled = settled_of(joined)
-        ratios = highest_ratios(
-            joined.time_ns,
-            settled,
-            spans,
-            self._hold_ns,
+        if self._open is None:
+            self._windows.clear()
+        begin, end = spans[0].begin, spans[-1].end
+        ratios = self._windows.highest_ratios(
+            joined.time_ns[begin:end],
+            settled[:, begin:end],
+            [(span.begin - begin, span.end - begin) for span in spans],
             [self._search(transmission) for transmission in transmissions],
         )
         for transmission, span, totals, ratio in zip(
@@ -159,10 +161,7 @@ class Transmissions:
 
     def _hold(self, block: PowerBlock, span: Span) -> None:
         """Hold the pairs that later pairs look back on or include."""
-        times = block.time_ns
-        since_ns = times[span.end - 1] - 2 * self._hold_ns  # a window and its confirmation
-        window = int(np.searchsorted(times, since_ns))
-        first = max(span.since, min(window, span.end - RECENT - 1))
+        first = max(span.since, span.end - RECENT - 1)
         self._blocks = [block[first:]]
         self._counted = span.end - first
 

@@ -64,6 +64,10 @@ class Watchdog:
             )
             for module in LEARNING
         ]
+        self._takers = {
+            kind: [(module, rule) for module, rule in self._learning if kind in rule.takes]
+            for kind in (Second, Excursion, Transmission)
+        }
         self._work_ns = [0]
         power, swr = options.high_reflected_power, options.high_swr
         self._rules: list[tuple[RuleModule, Rule]] = [
@@ -139,8 +143,8 @@ class Watchdog:
         since_ns = row.time_ns if isinstance(row, Excursion) else row.start_ns
         work_ns = self._work_ns[bisect.bisect_right(self._work_ns, since_ns) - 1]
         changes: list[AlarmChange] = []
-        for module, rule in self._learning:
-            for finding in rule.row(row, work_ns) if isinstance(row, rule.takes) else ():
+        for module, rule in self._takers[type(row)]:
+            for finding in rule.row(row, work_ns):
                 late_finding = finding._replace(time_ns=finding.time_ns + AFTER_NS)
                 start = start_at(row.time_ns) if isinstance(row, Excursion) else row.start_ns
                 changes.append(self._change(module.KIND, module.SEVERITY, late_finding, start))

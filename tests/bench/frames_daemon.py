@@ -22,7 +22,7 @@ from tests.frames_encoder import pack_block, pack_identity
 from tests.station import Running, pty, volts, write_config
 
 SECONDS, WARM_S = 12, 3
-BAR = 0.30
+BAR = 0.12
 BLOCK, PERIOD_US = 32, 3
 BURST_S = 0.005
 SETTINGS = Settings(1, PERIOD_US, BLOCK, 1, 16, 0, 65535, 5000, 0)
@@ -58,7 +58,8 @@ def write(master: int, bursts: list[bytes]) -> None:
             burst = burst[os.write(master, burst) :]
 
 
-def main() -> None:
+def share_of_core() -> float:
+    """Return the share of a core that the daemon takes; fail if anything is dropped."""
     bursts = frames()
     with tempfile.TemporaryDirectory() as folder, pty() as (master, port):
         config = write_config(
@@ -81,15 +82,16 @@ def main() -> None:
         finally:
             running.kill()
     used = after.user + after.system - before.user - before.system
+    assert not status.counters["lost"] and not status.rows_dropped, status
     sent = sum(map(len, bursts)) / SECONDS
-    dropped = {name: n for name, n in status.counters.items() if n}
-    dropped["rows dropped"] = status.rows_dropped
-    share = used / (end - start)
-    print(
-        f"{sent / 1e6:.2f} MB/s, {1e6 / PERIOD_US:,.0f} pairs/s:"
-        f" {100 * share:.0f} % of a core, bar under {100 * BAR:.0f}:"
-        f" {'met' if share < BAR else 'MISSED'}; counters {dropped}"
-    )
+    print(f"{sent / 1e6:.2f} MB/s, {1e6 / PERIOD_US:,.0f} pairs/s")
+    return float(used / (end - start))
+
+
+def main() -> None:
+    share = share_of_core()
+    verdict = "met" if share < BAR else "MISSED"
+    print(f"{100 * share:.0f} % of a core, bar under {100 * BAR:.0f}: {verdict}")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,128 @@
+"""The rows of the table that `python -m tests.bench` prints.
+
+To add a row, write a function without arguments that returns one figure, and name it in LIMITS
+with its bar. It runs `repeats` times; the median counts.
+"""
+
+from __future__ import annotations
+
+import functools
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+from drivers.contract import SampleBlock
+from logger.config.load import load
+from tests.bench import archive, bulk, frames_daemon
+from tests.station import write_config
+
+PAIRS, LOOP_PAIRS = 3_000_000, 200_000
+LOOP = "x plain loop"
+ENTROPY = "x entropy of differences"
+
+
+class Limit(NamedTuple):
+    """A row: what is measured, its bar, the unit of both, and how many times it is measured.
+
+    At most `bar` is wanted; at least, if `is_least`.
+    """
+
+    name: str
+    bar: float
+    unit: str
+    measure: Callable[[], float]
+    is_least: bool = False
+    repeats: int = 3
+
+    @property
+    def wanted(self) -> str:
+        """The bar in words."""
+        return f"{'>=' if self.is_least else '<='} {self.bar:g} {self.unit}"
+
+    def is_met(self, value: float) -> bool:
+        """True if a figure meets the bar."""
+        return value >= self.bar if self.is_least else value <= self.bar
+
+
+@functools.cache
+def inputs() -> Path:
+    """Return a folder with the pairs as CSV and as a recording, and a short table for the loop."""
+    folder = Path(tempfile.mkdtemp(prefix="bench-"))
+    bulk.write_files(folder, PAIRS)
+    (folder / "short").mkdir()
+    bulk.write_files(folder / "short", LOOP_PAIRS)
+    return folder
+
+
+def loop_ns() -> float:
+    """Return the CPU time of the plain loop, ns a pair."""
+    table = inputs() / "short" / "pairs.csv"
+    with tempfile.TemporaryDirectory() as folder:
+        begun = time.process_time_ns()
+        bulk.plain_loop(table, Path(folder) / "loop.sqlite")
+        return (time.process_time_ns() - begun) / LOOP_PAIRS
+
+
+def rows_of(file: str) -> float:
+    """Return how many times as fast as the plain loop the daemon stores the rows of a file.
+
+    This is by CPU time, since others may use the cores.
+    """
+    with tempfile.TemporaryDirectory(dir=inputs()) as name:
+        folder = Path(name)
+        config = write_config(folder, "", driver=f"{{kind: replay, path: {inputs() / file}}}")
+        begun = time.process_time_ns()
+        bulk.whole(config)
+        whole_ns = (time.process_time_ns() - begun) / PAIRS
+    return loop_ns() / whole_ns
+
+
+def recompute_over_loop() -> float:
+    """Return how many times as fast as the plain loop pairs are derived again, all rewritten."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "config.yaml").write_text("driver: {kind: simulated}\n")
+        config = load(folder / "config.yaml")
+        whole, options = archive.station(1_500_000, "am", 1000)
+        return archive.derived("rows", whole, options, config, folder) * loop_ns() * 1e-9
+
+
+def frames_share() -> float:
+    """Return the share of a core, %, that the daemon takes for 1.5 MB/s of frames."""
+    return 100 * frames_daemon.share_of_core()
+
+
+@functools.cache
+def archived(mode: str) -> SampleBlock:
+    """Return archived pairs of the simulated station."""
+    with tempfile.TemporaryDirectory() as name:
+        config_path = Path(name) / "config.yaml"
+        config_path.write_text("driver: {kind: simulated}\n")
+        whole, options = archive.station(1_500_000, mode)
+        return archive.archived(whole, options, load(config_path))
+
+
+def carrier_bytes() -> float:
+    """Return the bytes of the file that a pair of a carrier takes."""
+    with tempfile.TemporaryDirectory() as name:
+        return archive.in_file("carrier", archive.carrier(500_000), Path(name))
+
+
+def bytes_over_entropy(mode: str) -> float:
+    """Return the bytes a pair of merged segments over the entropy of differences."""
+    block = archived(mode)
+    size = sum(map(len, archive.whole_codec(block)))
+    return size / len(block) / archive.entropy(block, differences=True)
+
+
+LIMITS = (
+    Limit("CSV bytes to stored rows", 12, LOOP, lambda: rows_of("pairs.csv"), is_least=True),
+    Limit("recorded bytes to stored rows", 12, LOOP, lambda: rows_of("port.rec"), is_least=True),
+    Limit("recompute from raw pairs", 30, LOOP, recompute_over_loop, is_least=True, repeats=1),
+    Limit("frames at 1.5 MB/s, port to rows", 12, "% of a core", frames_share),
+    Limit("archive in the file, carrier", 0.55, "B a pair", carrier_bytes, repeats=1),
+    Limit("archive, AM", 1.15, ENTROPY, lambda: bytes_over_entropy("am"), repeats=1),
+    Limit("archive, SSB", 1.05, ENTROPY, lambda: bytes_over_entropy("ssb"), repeats=1),
+)
