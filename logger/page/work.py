@@ -37,7 +37,11 @@ async def session(request: Request) -> Response:
 async def tap(request: Request) -> Response:
     """Apply a tap on the page of a session."""
     site, work = site_of(request), _session(request)
-    await work.apply(request.path_params["what"], request.scope["visit"].fields)
+    what, fields = request.path_params["what"], request.scope["visit"].fields
+    if what == "pause":
+        await work.pause(fields.get("step", ""))
+    else:
+        await work.apply(what, fields)
     site.watcher.keep_open()
     site.post(work)
     return RedirectResponse(f"/{work.name}", 303)
