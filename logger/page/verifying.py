@@ -142,6 +142,7 @@ class Verifying(CarrierSession[VerificationSession]):
             "said": self._message,
             "result": self._result,
             "unfinished": unfinished and progress(unfinished.session),
+            "unread": unfinished is not None and unfinished.session.state.load is None,
             "cautions": VERIFY,
             "open_cautions": VERIFY_OPEN,
             "low_w": LOW_W,
