@@ -15,6 +15,11 @@ def count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def swr_words(swr: float) -> str:
+    """Return an SWR for a sentence that begins with "SWR"."""
+    return f"{swr:.2f}" if swr < 100 else "above 100 (total reflection, as at an open or a short)"
+
+
 def parse_positive(text: str) -> float | None:
     """Return a finite number above 0, with decimal point or comma; None if `text` is none."""
     try:

@@ -194,7 +194,7 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
         refused = measured(answer)
         assert "nothing was saved" in refused.stderr
         assert (refused.returncode, refused.stdout) == (code, "")
-    assert not (tmp_path / "data").exists()
+    assert exported("line_losses", config) == []
     done = measured("yes\n")
     assert done.returncode == 0, done.stderr
     reading = json.loads(done.stdout)

@@ -192,7 +192,7 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             assert (state.chain, len(state.outcomes)) == (DEFAULT, 1)
         finally:
             view.close()
-        view = View("isolate", "-c", str(config))
+        view = View("isolate", "-c", str(config), "--format", "json")
         try:
             assert "UTC: 1 trial, radio" in until(view, "q: quit)")
             view.press(b"\r")

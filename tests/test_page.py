@@ -434,6 +434,10 @@ def test_a_fault_is_acknowledged_and_its_repair_noted_with_the_token(tmp_path: P
         assert 'class="caution"' in text
         shown = stranger.ask("/faults/1")[1]
         assert "<button" not in shown
+        assert shown.count('href="/enter?to=/faults/1"') == 2
+        for to, address in (("/faults/1", "/faults/1"), ("//else.where/", "/"), ("/\\else", "/")):
+            entered = Client(page).ask("/enter", {"token": TOKEN, "to": to})
+            assert (entered[0], entered[2]["location"]) == (303, address)
         for what in ("acknowledge", "repair"):
             act, entry = f"/faults/1/{what}", {"form": form, "text": "new plug"}
             assert stranger.ask(act, entry)[0] == 403
@@ -466,7 +470,7 @@ def test_a_fault_is_acknowledged_and_its_repair_noted_with_the_token(tmp_path: P
         with closing(StoreWriter.open(tmp_path / "data/station.sqlite")) as store:
             store.database.execute("UPDATE faults SET state = 'closed', closed_ns = opened_ns")
         status, text, _ = client.ask("/faults/1/repair", {"form": form, "text": "again"})
-        assert (status, "fault 1 is closed" in text) == (400, True)
+        assert (status, "Fault 1 is closed" in text) == (400, True)
         text = client.ask("/faults/1")[1]
         assert "Note the repair" not in text
         assert "What to check next" not in text
@@ -571,7 +575,7 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
         assert client.ask("/")[0] == 200
         status, text, _ = client.ask("/transmissions")
         assert status == 503
-        assert "no store at" in text
+        assert "No store at" in text
         assert "<code>mismatchd run</code>" in text
         assert "None yet." in client.ask("/recent")[1]
         StoreWriter.open(tmp_path / "data/station.sqlite").close()

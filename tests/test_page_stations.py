@@ -75,6 +75,10 @@ def page(tmp_path_factory: pytest.TempPathFactory, recent: Path) -> Iterator[Ser
 def test_an_invalid_configuration_is_left_out(page: Serving) -> None:
     (warning,) = page.warnings
     assert warning.startswith("warning: broken is left out: ")
+    text = Client(page).ask("/stations/")[1]
+    (shown,) = re.findall(r'<a><span class="main whole">broken</span>.*?</li>', text, re.DOTALL)
+    assert ">unreadable<" in shown
+    assert "broken.yaml" in shown
 
 
 def test_the_overview_lists_all(page: Serving) -> None:
@@ -118,6 +122,8 @@ def test_what_is_of_no_station_is_not_found(page: Serving, path: str) -> None:
     status, text, _ = Client(page).ask(path)
     assert status == 404
     assert "/stations/loft/" in text
+    unknown = "There is no station &#39;none&#39; here; these are served:"
+    assert (unknown in text) == path.startswith("/stations/none")
     if path != "/enter":
         assert Client(page).ask(path, {"text": "x", "kind": "remark"})[0] == 403
 
@@ -167,7 +173,7 @@ def test_the_token_is_asked_for_below_each_prefix(page: Serving) -> None:
 def test_a_station_without_a_store_shows_why(page: Serving) -> None:
     status, text, _ = Client(page).ask("/stations/new/faults")
     assert status == 503
-    assert "no store at" in text
+    assert "No store at" in text
     assert 'href="/stations/new/journal"' in text
 
 

@@ -14,7 +14,7 @@ import pytest
 
 from logger.cautions import FULL_REFLECTION, MEASURE_LINE, VERIFY
 from logger.isolate.words import SYMPTOMS
-from tests.deadlines import wait_until
+from tests.deadlines import scale, wait_until
 from tests.isolate_bench import Hands, hands
 from tests.page_server import TOKEN, serving
 from tests.station import Running, mismatchd, pty, write_config
@@ -132,6 +132,68 @@ def test_the_coupler_is_checked_on_the_page_and_the_check_is_resumed(tmp_path: P
     (row,) = exported("verifications", config)
     assert (row["verdict"], row["reference_w"]) == ("fine", "4.1")
     assert row["open_db"]
+
+
+def in_terminal(config: Path, *command: str, answers: str = "") -> tuple[int, str]:
+    """Exit code and words of a command that gets these answers."""
+    words = (sys.executable, "-m", "logger.cli", *command, "-c", str(config))
+    done = subprocess.run(
+        words, input=answers, capture_output=True, text=True, timeout=scale(60), check=False
+    )
+    assert done.stdout == ""
+    return done.returncode, " ".join(done.stderr.split())
+
+
+BEGUN = {
+    "tune": {"unit": "mm", "at": "2700", "length": "2700"},
+    "wiggle": {"joints": "radio\nantenna", "seconds": "30"},
+    "isolate": {"chain": "radio, lead, coupler, plug, line, plug, antenna"},
+}
+
+
+def test_a_session_is_in_one_place_at_a_time_and_goes_on_in_the_other(tmp_path: Path) -> None:
+    with station(tmp_path) as (config, _), work_on(config, "") as work:
+        for name, fields in BEGUN.items():
+            work.name = name
+            work.tap("begin", **fields)
+            refused = mismatchd(name, "-c", config, check=False)
+            assert refused.returncode == 1
+            assert len(refused.stderr.splitlines()) == 1
+            assert f"`{name}` is in progress in another terminal or on the page" in refused.stderr
+            work.tap("pause")
+            assert "interrupted" in work.text()
+            assert "Begin" in work.text()
+        code, said = in_terminal(config, "wiggle", answers="q\n")
+        assert (code, "Continue it?" in said) == (0, True)
+        work.name = "wiggle"
+        work.tap("resume", seconds="30")
+        assert "radio" in work.text()
+
+
+def test_a_measurement_goes_on_between_terminal_and_page(tmp_path: Path) -> None:
+    with station(tmp_path) as (config, held):
+        measure = ("feedline", "measure", "--far-end", "short", "--length", "17")
+        view = View(*measure, "-c", str(config), rows=48)
+        view.until(lambda text: "(yes or no)" in text)
+        view.press(b"yes\r")
+        view.until(lambda text: "waiting for the key" in text)
+        view.press(b"q\r")
+        assert view.ended() == 0
+        assert "`mismatchd feedline measure` continues from here" in view.look()
+        view.close()
+        waiting = "the line (17 m of RG-58) with its far end short, not yet keyed"
+        with work_on(config, "feedline") as work:
+            assert waiting in work.text()
+            work.tap("resume")
+            assert "Far end short" in work.text()
+            assert "is in progress" in in_terminal(config, *measure)[1]
+            work.tap("pause")
+            assert waiting in in_terminal(config, *measure, answers="q\n")[1]
+            work.tap("resume")
+            held.key(4.0)
+            work.until("The line loses")
+        (row,) = exported("line_losses", config)
+        assert (row["far_end"], row["length_m"]) == ("short", "17.0")
 
 
 def test_the_line_is_measured_on_the_page(tmp_path: Path) -> None:

@@ -125,7 +125,7 @@ def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> Non
     with pty() as (master, name):
         config = write_config(tmp_path, name)
         daemon = Running(config)
-        command = ("wiggle", "-c", str(config), "lead", "arrester")
+        command = ("wiggle", "-c", str(config), "--format", "json", "lead", "arrester")
         views: list[View] = []
 
         def begun(rows: int = 40) -> View:

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from logger.errors import UsageError
+from logger.errors import StoreInUseError, UsageError
 from logger.store.reader import Store
 from logger.store.tables import JOURNAL
 from logger.store.work_session import WorkSession
@@ -54,6 +54,9 @@ def test_a_saved_session_is_resumed_by_another_process(path: Path) -> None:
     work.save()
     other = work_of(path)
     assert work_of(path, "wiggle").unfinished() is None
+    with pytest.raises(StoreInUseError, match="`tune` is in progress"):
+        other.reserve()
+    work.close()
     unfinished = other.unfinished()
     assert unfinished is not None
     assert (unfinished.id, unfinished.changed_ns) == (work.id, 2)
@@ -64,7 +67,9 @@ def test_a_saved_session_is_resumed_by_another_process(path: Path) -> None:
 
 
 def test_a_new_session_ends_the_one_before(path: Path) -> None:
-    work_of(path).begin(CountSession(Count(1)))
+    work = work_of(path)
+    work.begin(CountSession(Count(1)))
+    work.pause()
     latest = work_of(path)
     latest.begin(CountSession(Count(2)))
     unfinished = latest.unfinished()
@@ -93,7 +98,9 @@ def test_a_state_of_another_version_is_not_resumed(path: Path, content: bytes) -
     class Foreign:
         state = msgspec.json.decode(content)
 
-    WorkSession(path, "tune", lambda _: Foreign(), lambda: 1).begin(Foreign())
+    work = WorkSession(path, "tune", lambda _: Foreign(), lambda: 1)
+    work.begin(Foreign())
+    work.close()
     assert work_of(path).unfinished() is None
 
 

@@ -106,7 +106,8 @@ def _panel(
         )
     ]
     attach(axes, time, chart.value, words)
-    far = max(float(np.abs(chart.value - target).max()), float(np.median(chart.reach)))
+    outer = np.abs(chart.value - target) + chart.u
+    far = max(float(outer.max()), float(np.median(chart.reach)))
     half = max(LEAST_DB, 1.15 * far)
     axes.set(xlim=span, ylim=(target - half, target + half), ylabel="dB")
     sheet.label_axis(axes.xaxis, date_ticks(span, TICKS))

@@ -56,6 +56,8 @@ def command() -> None:
     Reads forward and reflected detector volts of a directional coupler, turns them into watts and
     SWR, raises alarms and keeps every transmission. Alarms are a convenience: they do not replace
     the transmitter's own protection.
+
+    `mismatchd setup` sets up a station, `mismatchd handbook` lists the topics of the manual.
     """
 
 

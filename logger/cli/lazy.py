@@ -9,8 +9,23 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+LONGEST = 1000  # characters of a sentence
 
-class LazyGroup(click.Group):
+
+class ListingGroup(click.Group):
+    """Command group whose help lists the whole first sentence of each command."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        rows = [
+            (name, command.get_short_help_str(LONGEST))
+            for name in self.list_commands(ctx)
+            if (command := self.get_command(ctx, name)) is not None
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+class LazyGroup(ListingGroup):
     """Command group; `modules` maps each command to its module in `logger.cli.commands`.
 
     `summaries`, the first sentences of the commands' help, list them without importing any.

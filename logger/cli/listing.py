@@ -8,10 +8,11 @@ from pathlib import Path
 import click
 
 from logger.cli import station
+from logger.cli.lazy import ListingGroup
 from logger.cli.stations import only
 
 
-class AcknowledgeGroup(click.Group):
+class AcknowledgeGroup(ListingGroup):
     """Group of subcommands; `ack` is short for `acknowledge`."""
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:

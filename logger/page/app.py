@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Collection, Sequence
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 from contextlib import asynccontextmanager, suppress
+from types import MappingProxyType
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -24,17 +25,26 @@ from logger.page.stations import ROOT, Overview, StationChoice
 
 log = logging.getLogger("mismatchd")
 
+TITLES = {404: "Not found", 503: "Not available"}
+PAGES = "There is no such page; choose a station:"
+NONE: Mapping[str, str] = MappingProxyType({})
+GONE = "Not found. There is no such page, or what it showed is past retention."
+
 
 def application(
-    sites: Sequence[Site], rendering: Rendering, hosts: Collection[str]
+    sites: Sequence[Site],
+    rendering: Rendering,
+    hosts: Collection[str],
+    invalid: Mapping[str, str] = NONE,
 ) -> StationChoice:
     """Return the application of the sites; `hosts` are the names of this machine.
 
-    All sites have the same gate, so that a visitor gives the token once.
+    All sites have the same gate, so that a visitor gives the token once. `invalid` has the stations
+    that cannot be served, and why.
     """
     for site in sites:
         site.sites = sites
-    overview = Overview(sites)
+    overview = Overview(sites, invalid)
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:
@@ -131,7 +141,8 @@ def _show_trouble(request: Request, status: int, words: str) -> Response:
     site: Site | None = request.scope["site"]
     if site is None:
         return stations(request, words, status)
-    return site.page(request, "trouble.html", {"words": words}, status)
+    title = TITLES.get(status, "The request failed")
+    return site.page(request, "trouble.html", {"words": words, "title": title}, status)
 
 
 def _show_status(request: Request, error: Exception) -> Response:
@@ -142,7 +153,11 @@ def _show_status(request: Request, error: Exception) -> Response:
 
 
 def _show_missing(request: Request, _: Exception) -> Response:
-    return _show_trouble(request, 404, "Not found; it may be past retention.")
+    if request.scope["site"] is None:
+        name = request.url.path.removeprefix(ROOT).partition("/")[0]
+        words = f"There is no station {name[:40]!r} here; these are served:"
+        return stations(request, words if request.url.path.startswith(ROOT) else PAGES, 404)
+    return _show_trouble(request, 404, GONE)
 
 
 def _refuse(request: Request, error: Exception) -> Response:

@@ -158,7 +158,7 @@ def calibration(station: Station, _: int) -> list[Drawing]:
     """Return the calibration sheet."""
     from logger.charts.calibration import draw
 
-    return [Drawing("Calibration", _svg(draw(station.calibration), "k", "Calibration sheet"))]
+    return [Drawing("Calibration", _sheet(draw(station.calibration), "k", "Calibration sheet"))]
 
 
 def verifications(station: Station, _: int) -> list[Drawing]:
@@ -170,7 +170,7 @@ def verifications(station: Station, _: int) -> list[Drawing]:
         checks = store.all()
     if not checks:
         raise UsageError("no check yet")
-    return [Drawing("Checks", _svg(draw(checks, station.name), "v", "Control charts"))]
+    return [Drawing("Checks", _sheet(draw(checks, station.name), "v", "Control charts"))]
 
 
 def report(station: Station) -> ReportView:
@@ -252,6 +252,17 @@ def _svg(figure: Figure, prefix: str, name: str) -> str:
     from logger.charts.values import list_values
 
     return for_page(svg(figure).encode(), prefix, name, list_values(figure))
+
+
+def _sheet(figure: Figure, prefix: str, name: str) -> str:
+    """Return a sheet without its margins."""
+    import numpy as np
+
+    svg = _svg(figure, prefix, name)
+    left, bottom, right, top = 72 * np.asarray(figure.get_tightbbox().padded(0.1).extents)
+    high = 72 * figure.get_figheight()
+    box = f'viewBox="{left:.0f} {high - top:.0f} {right - left:.0f} {top - bottom:.0f}"'
+    return re.sub(r'viewBox="[^"]*"', box, svg, count=1)
 
 
 def for_page(svg: bytes, prefix: str, name: str, values: str = "") -> str:

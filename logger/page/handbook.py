@@ -13,6 +13,8 @@ from logger.handbook.topics import FOLDER, NAMES, REFERENCE, TOPICS, read, title
 from logger.page.site import site_of
 from logger.page.views import Missing
 
+SCROLLED = '<div class="scrolled" tabindex="0" role="region" aria-label="Table">'
+
 
 def topics(request: Request) -> Response:
     """List the topics."""
@@ -41,4 +43,6 @@ def drawing(request: Request) -> Response:
 @lru_cache(maxsize=len(TOPICS) + 1)
 def html_of(text: str) -> str:
     """Return Markdown as HTML; HTML in it is shown as text."""
-    return str(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))
+    html = str(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))
+    html = html.replace("<pre>", '<pre tabindex="0">')
+    return html.replace("<table>", f"{SCROLLED}<table>").replace("</table>", "</table></div>")

@@ -89,7 +89,7 @@ def _daily(site: Site) -> list[str]:
     except StoreError:
         return []
     return [
-        f"{value:g} {text}"
+        f"{value:.3g} {text}" if isinstance(value, float) else f"{value} {text}"
         for value, (_, _, text) in zip(row, DAILY, strict=True)
         if value is not None
     ]

@@ -7,8 +7,6 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-import msgspec
-
 from logger.calibration.bench_session import LOW_W
 from logger.cautions import MEASURE_LINE
 from logger.errors import UsageError
@@ -16,6 +14,7 @@ from logger.feedline.cables import attenuation, published
 from logger.feedline.findings import BOTH_ENDS, ENDS, entry, findings
 from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.feedline.measurement import FAR_ENDS
+from logger.feedline.session import KIND, MeasuringSession, MeasuringState, progress, restore
 from logger.live.carrier import Carrier
 from logger.live.key_down import KeyDown
 from logger.live.measuring import khz_of, line_loss
@@ -25,23 +24,6 @@ from logger.store.line_losses import LineLosses
 from logger.store.work_session import WorkSession
 from logger.wording import parse_positive
 
-KIND = "feedline"  # in the store
-
-
-class MeasuringState(msgspec.Struct):
-    """Stored state: what is measured next."""
-
-    far_end: str
-    cable: str | None = None
-    length_m: float | None = None
-
-
-class MeasuringSession:
-    """A measurement that waits for its carrier."""
-
-    def __init__(self, state: MeasuringState) -> None:
-        self.state = state
-
 
 class Measuring(CarrierSession[MeasuringSession]):
     """Measurement in progress, if any, or the findings of the last one."""
@@ -49,7 +31,7 @@ class Measuring(CarrierSession[MeasuringSession]):
     name = "feedline"
 
     def __init__(self, station: Station, changed: Callable[[PageSession[Any]], None]) -> None:
-        super().__init__(station, WorkSession(station.store, KIND, _restore, time.time_ns), changed)
+        super().__init__(station, WorkSession(station.store, KIND, restore, time.time_ns), changed)
         self._findings: Sequence[str] = ()
 
     async def apply(self, what: str, fields: Mapping[str, str]) -> None:
@@ -91,8 +73,8 @@ class Measuring(CarrierSession[MeasuringSession]):
 
     async def _measure(self, session: MeasuringSession, carrier: Carrier) -> None:
         state = session.state
-        khz = khz_of(carrier, self._station.options)
-        reading = line_loss(carrier, state.far_end, state.cable, state.length_m, khz, None)
+        khz = khz_of(carrier, self._station.options, state.frequency_mhz)
+        reading = line_loss(carrier, state.far_end, state.cable, state.length_m, khz, state.antenna)
 
         def insert() -> list[str]:
             with LineLosses.editor(self._station.store) as losses:
@@ -107,20 +89,17 @@ class Measuring(CarrierSession[MeasuringSession]):
     def values(self) -> dict[str, Any]:
         """See PageSession."""
         session, line = self._work.session, self._station.line
+        unfinished = None if self.active else self.unfinished()
         return {
             "session": None if session is None else {"step": self.step, "hint": self._hint},
             "state": None if session is None else session.state,
             "ends": ENDS,
             "said": self._message,
             "findings": self._findings,
-            "unfinished": None if self.active else self.unfinished(),
+            "unfinished": unfinished and progress(unfinished.session),
             "cautions": MEASURE_LINE,
             "both_ends": BOTH_ENDS,
             "low_w": LOW_W,
             "cables": published(),
             "line": line,
         }
-
-
-def _restore(content: bytes) -> MeasuringSession:
-    return MeasuringSession(msgspec.json.decode(content, type=MeasuringState))

@@ -50,6 +50,12 @@ class PageSession(ABC, Generic[S]):
     async def apply(self, what: str, fields: Mapping[str, str]) -> None:
         """Apply the tap `what` with the fields of its form."""
 
+    async def pause(self, step: str) -> None:
+        """Let go of the session; the terminal or the page can continue it."""
+        async with self._at(step) as session:
+            if session is not None:
+                await asyncio.to_thread(self._work.pause)
+
     @abstractmethod
     def values(self) -> dict[str, Any]:
         """Return what the template of the page needs."""
@@ -76,7 +82,7 @@ class PageSession(ABC, Generic[S]):
 
     async def close(self) -> None:
         """Store the session so that it can be resumed."""
-        await self._save()
+        await asyncio.to_thread(self._work.pause)
 
     @asynccontextmanager
     async def _at(self, step: str) -> AsyncIterator[S | None]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import count
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -85,7 +85,10 @@ class StationChoice:
 
 
 class StationState(NamedTuple):
-    """A station in the overview. `level` sorts: 0 open fault, 1 unreadable, 2 silent, 3 fine."""
+    """A station in the overview. `level` sorts: 0 open fault, 1 unreadable, 2 silent, 3 fine.
+
+    The address is "" if the station has no pages.
+    """
 
     name: str
     address: str
@@ -98,8 +101,10 @@ class StationState(NamedTuple):
 class Overview:
     """Reads the state of all stations, for all visitors at once."""
 
-    def __init__(self, sites: Sequence[Site]) -> None:
+    def __init__(self, sites: Sequence[Site], invalid: Mapping[str, str]) -> None:
+        """`invalid` has the stations without pages, and why they have none."""
         self._sites = sites
+        self._invalid = [StationState(name, "", 1, words) for name, words in invalid.items()]
         self._lock = threading.Lock()
         self._states: list[StationState] = []
         self._read_s = -READ_S
@@ -108,7 +113,8 @@ class Overview:
         """Return the states, those to look at first."""
         with self._lock:
             if time.monotonic() - self._read_s > READ_S:
-                self._states = sorted(map(_state_of, self._sites), key=lambda state: state.level)
+                states = [*map(_state_of, self._sites), *self._invalid]
+                self._states = sorted(states, key=lambda state: state.level)
                 self._read_s = time.monotonic()
             return self._states
 

@@ -39,7 +39,7 @@ class Verifying(CarrierSession[VerificationSession]):
     name = "verify"
 
     def __init__(self, station: Station, changed: Callable[[PageSession[Any]], None]) -> None:
-        work = WorkSession(station.store, KIND, restore, time.time_ns, exclusive=True)
+        work = WorkSession(station.store, KIND, restore, time.time_ns)
         super().__init__(station, work, changed)
         self._coupler = station.coupler
         self._result: Sequence[str] = ()
@@ -56,9 +56,6 @@ class Verifying(CarrierSession[VerificationSession]):
                 self._take_meter(session.state, fields.get("watts", ""))
             elif what == "open":
                 session.state.has_open = fields.get("open") == "yes"
-            elif what == "pause":
-                await asyncio.to_thread(self._work.pause)
-                self._message = ""
             elif what == "end":
                 await asyncio.to_thread(self._work.end)
             await self._advance(session)
@@ -72,7 +69,7 @@ class Verifying(CarrierSession[VerificationSession]):
                 session = await self._resume()
             else:
                 return
-            self._result = ()
+            self._result, self._message = (), ""
             await self._advance(session)
 
     def _take_meter(self, state: VerificationState, text: str) -> None:
@@ -145,6 +142,7 @@ class Verifying(CarrierSession[VerificationSession]):
             "said": self._message,
             "result": self._result,
             "unfinished": unfinished and progress(unfinished.session),
+            "unread": unfinished is not None and unfinished.session.state.load is None,
             "cautions": VERIFY,
             "open_cautions": VERIFY_OPEN,
             "low_w": LOW_W,

@@ -61,7 +61,7 @@ async def overview(request: Request) -> Response:
     try:
         content = await site.renderer.render(drawings.overview)
     except StoreError as error:  # before the first run
-        return site.page(request, "trouble.html", {"words": str(error)})
+        return site.page(request, "trouble.html", {"words": str(error), "title": "Feedline"})
     values = {"overview": content, "limit": site.station.limit}
     return site.page(request, "overview.html", values)
 

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from logger.live.status import ask
 from logger.page.admission import COOKIE_S
 from logger.page.events import Events, LatestState
 from logger.page.guard import cookie_name
 from logger.page.session import PageSession
 from logger.page.site import site_of
+
+PAGE = re.compile(r"/(?!/)[\w./-]*")  # of this site
 
 
 def readings(request: Request) -> Events | Response:
@@ -31,13 +35,19 @@ async def session(request: Request) -> Response:
     """Show the page of a session."""
     site, work = site_of(request), _session(request)
     values = await asyncio.to_thread(work.values)
-    return site.page(request, f"{work.name}.html", values | {"live": site.initial_state()})
+    runs = await asyncio.to_thread(ask, site.station.store) is not None
+    values |= {"live": site.initial_state(), "runs": runs}
+    return site.page(request, f"{work.name}.html", values)
 
 
 async def tap(request: Request) -> Response:
     """Apply a tap on the page of a session."""
     site, work = site_of(request), _session(request)
-    await work.apply(request.path_params["what"], request.scope["visit"].fields)
+    what, fields = request.path_params["what"], request.scope["visit"].fields
+    if what == "pause":
+        await work.pause(fields.get("step", ""))
+    else:
+        await work.apply(what, fields)
     site.watcher.keep_open()
     site.post(work)
     return RedirectResponse(f"/{work.name}", 303)
@@ -49,15 +59,17 @@ def _session(request: Request) -> PageSession[Any]:
 
 def enter(request: Request) -> Response:
     """Show the form for the token."""
-    return site_of(request).page(request, "enter.html", {"wrong": False})
+    to = request.query_params.get("to", "")
+    return site_of(request).page(request, "enter.html", {"wrong": False, "to": to})
 
 
 def entered(request: Request) -> Response:
     """Check the token given; set the cookie if it is right."""
-    site = site_of(request)
-    if not site.gate.opens(request.scope["visit"].fields.get("token", "").strip()):
-        return site.page(request, "enter.html", {"wrong": True}, 403)
-    answer = RedirectResponse("/", 303)
+    site, fields = site_of(request), request.scope["visit"].fields
+    to = fields.get("to", "")
+    if not site.gate.opens(fields.get("token", "").strip()):
+        return site.page(request, "enter.html", {"wrong": True, "to": to}, 403)
+    answer = RedirectResponse(to if PAGE.fullmatch(to) else "/", 303)
     answer.set_cookie(
         cookie_name(request.scope),
         site.gate.cookie(time.time()),

@@ -78,7 +78,7 @@ class StoreLock:
             if self._work is not None:
                 text = (
                     f"`{self._work}` is in progress in another terminal or on the page"
-                    f" (pid {holder}); end it there first"
+                    f" (pid {holder}); stop it there first"
                 )
             raise StoreInUseError(f"{self._store}: {text}") from error
         os.ftruncate(descriptor, 0)

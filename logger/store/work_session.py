@@ -43,8 +43,8 @@ class WorkSession(Generic[S]):
 
     `restore` makes a session of its stored state. It raises msgspec.MsgspecError or UsageError if
     the state is of another version of the program. Each method opens the store for itself, so any
-    thread may call it; all raise StoreError. With `exclusive`, one process at a time has a session
-    of this kind in progress.
+    thread may call it; all raise StoreError. One process at a time has a session of this kind in
+    progress.
     """
 
     def __init__(
@@ -53,18 +53,15 @@ class WorkSession(Generic[S]):
         kind: str,
         restore: Callable[[bytes], S],
         now_ns: Callable[[], int],
-        *,
-        exclusive: bool = False,
     ) -> None:
         self._path, self._kind, self._restore, self._now_ns = path, kind, restore, now_ns
-        self._is_exclusive = exclusive
         self._lock: StoreLock | None = None
         self.id = 0
         self.session: S | None = None
 
     def reserve(self) -> None:
         """Keep other processes from this kind of work. Raise StoreInUseError if one does it."""
-        if self._is_exclusive and self._lock is None:
+        if self._lock is None:
             self._lock = StoreLock(self._path, self._kind)
 
     def close(self) -> None:

@@ -15,6 +15,7 @@ from logger.physics.reflection import rho, rho_of_swr, swr
 from logger.rows import AlarmKind, Severity
 from logger.watchdog.hold import FORWARD, REFLECTED
 from logger.watchdog.reflected_limit import ReflectedLimit
+from logger.wording import swr_words
 
 KIND = AlarmKind.HIGH_SWR
 SEVERITY = Severity.CRITICAL
@@ -30,7 +31,7 @@ def rule(options: HighSwrOptions, *, active: bool) -> ReflectedLimit:
         value = float(swr(rho(sums[FORWARD], sums[REFLECTED])))
         count = max(sums[0], 1)
         return value, (
-            f"SWR {value:.2f} at {sums[FORWARD] / count:.2f} W incident,"
+            f"SWR {swr_words(value)} at {sums[FORWARD] / count:.2f} W incident,"
             f" {max(sums[REFLECTED], 0) / count:.2f} W reflected"
         )
 

@@ -36,6 +36,7 @@ from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.watchdog.cusum import Bank, CusumCrossing
 from logger.watchdog.rule import Finding, LearningRule
+from logger.wording import swr_words
 
 KIND = AlarmKind.SUDDEN_CHANGE
 SEVERITY = Severity.WARNING
@@ -274,7 +275,7 @@ class SuddenChange(LearningRule):
         after = float(np.mean(new))
         where = "within one transmission" if len(old) else "since this transmission began"
         detail = (
-            f"SWR {swr(stay.before):.2f} before, {swr(after):.2f} for the last"
+            f"SWR {swr(stay.before):.2f} before, {swr_words(float(swr(after)))} for the last"
             f" {len(new) * QUARTER_NS / 1e9:g} s, {where}"
         )
         time_ns = (int(number[change.at]) + 1) * QUARTER_NS

@@ -28,9 +28,18 @@ NEGLIGIBLE = 0.005  # share of the variance
     help="Calibration file. Default: that of the configuration.",
 )
 @click.option(
-    "--powers", callback=numbers, metavar="W,W,...", help="Default: the highest of the bench."
+    "--powers",
+    callback=numbers,
+    metavar="W,W,...",
+    help="Powers of the readings, in watts. Default: the highest of the bench.",
 )
-@click.option("--swr", "swrs", callback=numbers, metavar="SWR,...", help="Default: 1.2,1.5,3.")
+@click.option(
+    "--swr",
+    "swrs",
+    callback=numbers,
+    metavar="SWR,...",
+    help="SWRs of the readings. Default: 1.2,1.5,3.",
+)
 @click.option(
     "--pairs",
     type=click.IntRange(1, 1_000_000),

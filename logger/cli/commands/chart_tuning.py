@@ -14,7 +14,9 @@ from logger.errors import StoreError, UsageError
 @click.command("tuning")
 @config_option
 @output_option("Chart to write: .png, .svg or .pdf.")
-@click.option("--session", "number", type=int, metavar="ID", help="Default: the last one.")
+@click.option(
+    "--session", "number", type=int, metavar="ID", help="Session to draw. Default: the last one."
+)
 def command(config_path: Path | None, output: Path, number: int | None) -> None:
     """Draw SWR against frequency for a tuning session.
 

@@ -63,9 +63,10 @@ def command(config_path: Path | None, schema: bool) -> None:
         ("driver", config.kind),
         (
             "calibration",
-            f"{config.calibration.file or 'of the simulated coupler'}, {coupler.id}, made"
-            f" {content.date}, to be verified every"
-            f" {count(config.calibration.verify_every_days, 'day')}",
+            f"of the simulated coupler, {coupler.id}"
+            if config.calibration.file is None
+            else f"{config.calibration.file}, {coupler.id}, made {content.date}, to be verified"
+            f" every {count(config.calibration.verify_every_days, 'day')}",
         ),
         (
             "",

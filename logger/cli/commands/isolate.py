@@ -6,13 +6,12 @@ import time
 from pathlib import Path
 
 import click
-import msgspec
 
 from logger.cli.guides.carriers import Carriers
 from logger.cli.guides.isolate import IsolationGuide
 from logger.cli.guides.isolate_setup import ask_state
 from logger.cli.guides.isolate_symptom import find_symptom
-from logger.cli.guides.session import offer_resume, stoppable
+from logger.cli.guides.session import offer_resume, print_result, reserve, result_option, stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.station import config_option, configuration, make_ready
 from logger.isolate import instructions, words
@@ -50,6 +49,7 @@ from logger.store.work_session import WorkSession
     " the prompt of a trial does the same.",
 )
 @click.option("--new", "anew", is_flag=True, help="Start a new session, even if one is unfinished.")
+@result_option
 @click.pass_context
 def command(
     context: click.Context,
@@ -58,6 +58,7 @@ def command(
     usual: float | None,
     lacking: tuple[str, ...],
     anew: bool,
+    form: str | None,
 ) -> None:
     """Find the faulty part by elimination, while the fault is there.
 
@@ -74,7 +75,7 @@ def command(
     terminal = Terminal()
     carriers = Carriers(config, terminal)
     make_ready(config, carriers.coupler)
-    work = WorkSession(path, KIND, restore, _now_ns)
+    work = reserve(WorkSession(path, KIND, restore, _now_ns))
 
     def stopped() -> str:
         if work.session is None:
@@ -103,13 +104,13 @@ def command(
             work.save()
         for _ in IsolationGuide(config, carriers, terminal).steps(session):
             work.save()
-        _conclude(terminal, work, session)
+        print_result(_conclude(terminal, work, session), form)
 
 
 def _conclude(
     terminal: Terminal, work: WorkSession[IsolationSession], session: IsolationSession
-) -> None:
-    """Print the conclusion, offer a journal entry, end the session."""
+) -> dict[str, object]:
+    """Print the conclusion, offer a journal entry, end the session; return the result."""
     verdict, outcomes = session.verdict(), session.state.outcomes
     terminal.say("")
     for line in words.conclusion(verdict, bool(outcomes), session.cured):
@@ -120,7 +121,7 @@ def _conclude(
     work.end(text, kind)
     if text is not None:
         terminal.say(f"noted as {kind}")
-    record = {
+    return {
         "session": work.id,
         "found": None if verdict.faulty is None else verdict.faulty.title,
         "left": {part.title: round(odds, 3) for part, odds in verdict.suspects},
@@ -134,7 +135,6 @@ def _conclude(
             for outcome in outcomes
         ],
     }
-    click.echo(msgspec.json.encode(record).decode())
 
 
 def _ask_entry(terminal: Terminal, text: str) -> tuple[str | None, str]:

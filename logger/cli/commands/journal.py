@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
+from logger.cli.lazy import ListingGroup
 from logger.cli.station import (
     config_option,
     config_sections,
@@ -36,7 +37,7 @@ def _time_option(function: F) -> F:
     )(function)
 
 
-@click.group("journal")
+@click.group("journal", cls=ListingGroup)
 def command() -> None:
     """Record and list work on the station.
 

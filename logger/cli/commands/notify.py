@@ -10,11 +10,12 @@ from pathlib import Path
 import click
 
 from drivers.contract import LinkError, Sends
+from logger.cli.lazy import ListingGroup
 from logger.cli.station import config_option, configuration
 from logger.config.load import Config
 
 
-@click.group("notify")
+@click.group("notify", cls=ListingGroup)
 def command() -> None:
     """Manage notifications of faults and alarms.
 

@@ -79,7 +79,7 @@ def command(
     from logger.page.server import check_certificate, listener, serve
     from logger.page.site import Site
 
-    stations = _stations(config_paths)
+    stations, invalid = _stations(config_paths)
     host_address = _address(address)
     if (certificate is None) != (key is None):
         raise UsageError("give both --certificate and --key, or neither")
@@ -113,7 +113,7 @@ def command(
         for title, prefix, station in stations
     ]
     serve(
-        application(sites, rendering, hosts),
+        application(sites, rendering, hosts, invalid),
         listening,
         certificate,
         key,
@@ -128,8 +128,8 @@ class ServedStation(NamedTuple):
     station: Station
 
 
-def _stations(config_paths: Sequence[Path]) -> list[ServedStation]:
-    """Return the stations to serve.
+def _stations(config_paths: Sequence[Path]) -> tuple[list[ServedStation], dict[str, str]]:
+    """Return the stations to serve, and the errors of the others by their titles.
 
     Of several, one whose configuration or calibration is invalid is left out with a warning. Raise
     ConfigError, CalibrationError if none is left.
@@ -138,18 +138,18 @@ def _stations(config_paths: Sequence[Path]) -> list[ServedStation]:
 
     if len(config_paths) == 1:
         station = _station(config_paths[0])
-        return [ServedStation(station.name, "", station)]
-    served, last_error = [], None
+        return [ServedStation(station.name, "", station)], {}
+    served, invalid, last_error = [], {}, None
     keys = list_keys([path.stem for path in config_paths])
     for path, title, key in zip(config_paths, name_stations(config_paths), keys, strict=True):
         try:
             served.append(ServedStation(title, f"{ROOT}{key}", _station(path)))
         except STATION_ERRORS as error:
             click.echo(f"warning: {title} is left out: {error}", err=True)
-            last_error = error
+            invalid[title], last_error = str(error), error
     if last_error is not None and not served:
         raise last_error
-    return served
+    return served, invalid
 
 
 def _station(config_path: Path) -> Station:

@@ -34,10 +34,11 @@ WAYS = {
 def command(config_path: Path | None) -> int:
     """Set up a station: port, configuration, calibration, service.
 
-    Finds the bridge's port, or a converter of this host, and reads what it sends, asks for the station, checks the coupler's
-    ports with one short key-down into a dummy load, writes the configuration, and leads through the
-    calibration to a running daemon. The same command continues an interrupted setup. An existing
-    configuration is replaced only if you say so, and kept as FILE.old.
+    Finds the bridge's port, or a converter of this host, and reads what it sends, asks for the
+    station, checks the coupler's ports with one short key-down into a dummy load, writes the
+    configuration, and leads through the calibration to a running daemon. The same command continues
+    an interrupted setup. An existing configuration is replaced only if you say so, and kept as
+    FILE.old.
     """
     path = (config_path or Path(os.environ.get(ENVIRONMENT) or "config.yaml")).absolute()
     terminal = Terminal()

@@ -7,11 +7,17 @@ from pathlib import Path
 from typing import Any
 
 import click
-import msgspec
 
 from logger.cautions import TUNE, before_keying
 from logger.cli.guides.carriers import Carriers
-from logger.cli.guides.session import confirm, offer_resume, stoppable
+from logger.cli.guides.session import (
+    confirm,
+    offer_resume,
+    print_result,
+    reserve,
+    result_option,
+    stoppable,
+)
 from logger.cli.guides.terminal import Terminal
 from logger.cli.guides.tune import TuningGuide
 from logger.cli.guides.tune_setup import TuneOptions, ask_adjustment
@@ -59,7 +65,8 @@ DAEMON = (
     help="Wanted resonant frequency. Default: the middle of the keyed channels.",
 )
 @click.option("--new", is_flag=True, help="Start a new session, even if one is unfinished.")
-def command(config_path: Path | None, new: bool, **options: Any) -> None:
+@result_option
+def command(config_path: Path | None, new: bool, form: str | None, **options: Any) -> None:
     """Adjust an antenna.
 
     Key a low, a middle and a high channel; each transmission is detected automatically. After each
@@ -72,7 +79,7 @@ def command(config_path: Path | None, new: bool, **options: Any) -> None:
     terminal = Terminal()
     carriers = Carriers(config, terminal)
     make_ready(config, carriers.coupler)
-    work = WorkSession(config.store.path, KIND, restore, time.time_ns)
+    work = reserve(WorkSession(config.store.path, KIND, restore, time.time_ns))
     with stoppable(
         terminal,
         lambda: f"stopped; {SAVED if work.session else 'nothing was saved'}",
@@ -99,7 +106,7 @@ def command(config_path: Path | None, new: bool, **options: Any) -> None:
     else:
         terminal.say(f"{'In the journal' if state.has_moved else 'Read'}: {text}.")
         terminal.say("`mismatchd chart tuning -o FILE` draws it; `mismatchd report` includes it.")
-    click.echo(msgspec.json.encode(state).decode())
+    print_result(state, form)
 
 
 def _new_session(terminal: Terminal, config: Config, options: TuneOptions) -> TuningSession:

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-import sys
 import time
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import click
-import msgspec
 
 from logger.cautions import VERIFY, before_keying
 from logger.cli.guides.carriers import Carriers
-from logger.cli.guides.session import confirm, offer_resume, stoppable
+from logger.cli.guides.session import (
+    confirm,
+    offer_resume,
+    print_result,
+    reserve,
+    result_option,
+    stoppable,
+)
 from logger.cli.guides.terminal import Terminal
 from logger.cli.guides.verify import VerificationGuide
 from logger.cli.station import config_option, configuration, make_ready
@@ -42,7 +46,8 @@ DAEMON = (
 
 @click.command("verify")
 @config_option
-def command(config_path: Path | None) -> None:
+@result_option
+def command(config_path: Path | None, form: str | None) -> None:
     """Check the coupler against its dummy load.
 
     Once a month, key ten seconds into the dummy load of the calibration, in place of the line; if
@@ -51,20 +56,15 @@ def command(config_path: Path | None) -> None:
     with what the calibration predicts, and with earlier checks by control charts. The verdict is
     fine, drifting (which port, by how much, since when) or recalibrate. It is stored (`export
     verifications`), noted in the journal, drawn by `chart verifications`, and used by `report` to
-    tell a change of the feedline from one of the coupler. If the output is not a terminal, the row
-    is printed as JSON. The next run resumes an interrupted check. Works whether or not the daemon
-    is running.
+    tell a change of the feedline from one of the coupler. The next run resumes an interrupted
+    check. Works whether or not the daemon is running.
     """
     config = configuration(config_path)
     terminal = Terminal()
     carriers = Carriers(config, terminal)
     make_ready(config, carriers.coupler)
-    path = config.store.path
-    with closing(WorkSession(path, KIND, restore, time.time_ns, exclusive=True)) as work:
-        work.reserve()
-        columns = _verify(config, terminal, carriers, work)
-    if not sys.stdout.isatty():  # a person has read it in words
-        click.echo(msgspec.json.encode(columns).decode())
+    work = reserve(WorkSession(config.store.path, KIND, restore, time.time_ns))
+    print_result(_verify(config, terminal, carriers, work), form)
 
 
 def _verify(

@@ -6,11 +6,10 @@ import time
 from pathlib import Path
 
 import click
-import msgspec
 
 from logger.cautions import WIGGLE, before_keying
 from logger.cli.guides.carriers import SILENCE_S, Carriers, SilenceError
-from logger.cli.guides.session import offer_resume, stoppable
+from logger.cli.guides.session import offer_resume, print_result, reserve, result_option, stoppable
 from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.station import config_option, configuration, make_ready
 from logger.errors import UsageError
@@ -42,15 +41,17 @@ CONTINUE = "`mismatchd wiggle` continues this session"
     metavar="S",
     help="Longest key-down, in seconds.",
 )
-def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float) -> None:
+@result_option
+def command(
+    joints: tuple[str, ...], config_path: Path | None, key_down_s: float, form: str | None
+) -> None:
     """Find a loose joint.
 
     Name the JOINTs in the order in which you will move them. While you move one after another under
     a steady carrier of low power, the command counts excursions (short departures of the
     reflection), rings the bell at each, and compares the joints with each other and with the time
     with hands off. Enter goes to the next joint, `b` repeats the last one, `q` stops; the next run
-    resumes an interrupted session. Works whether or not the daemon is running. Prints the ranking
-    as JSON.
+    resumes an interrupted session. Works whether or not the daemon is running.
     """
     config = configuration(config_path)
     terminal = Terminal()
@@ -59,7 +60,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
         raise UsageError("joint names must be unique and not empty")
     carriers = Carriers(config, terminal)
     make_ready(config, carriers.coupler)
-    work = WorkSession(config.store.path, KIND, restore, time.time_ns)
+    work = reserve(WorkSession(config.store.path, KIND, restore, time.time_ns))
     with stoppable(
         terminal,
         lambda: f"stopped; {CONTINUE}" if work.session else "stopped",
@@ -82,7 +83,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     work.end(remark(session), "remark")
     for text in result(session):
         terminal.say(text)
-    click.echo(msgspec.json.encode(_ranking(session)).decode())
+    print_result(_ranking(session), form)
 
 
 def _listen(terminal: Terminal, source: CarrierSource, session: WiggleSession) -> None:

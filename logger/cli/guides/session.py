@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
+import click
+import msgspec
 from click.exceptions import Exit
 
 from drivers.contract import EndOfInput
@@ -15,6 +18,26 @@ from logger.store.work_session import Resumable, WorkSession
 from logger.utc import format_ns
 
 S = TypeVar("S", bound=Resumable)
+
+result_option = click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    help="Result as words, or as JSON on stdout besides. Default: text on a terminal, else json.",
+)
+
+
+def print_result(result: object, form: str | None) -> None:
+    """Print the result of guided work as JSON, if that was chosen or no person reads stdout."""
+    if form == "json" or (form is None and not sys.stdout.isatty()):
+        click.echo(msgspec.json.encode(result).decode())
+
+
+def reserve(work: WorkSession[S]) -> WorkSession[S]:
+    """Keep other processes from this work until the command ends. Raises StoreInUseError."""
+    work.reserve()
+    click.get_current_context().call_on_close(work.close)
+    return work
 
 
 def offer_resume(terminal: Terminal, work: WorkSession[S], progress: Callable[[S], str]) -> None:
