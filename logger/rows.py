@@ -66,6 +66,7 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     `swr_low..swr_high` is the 95 % interval of the true SWR; `swr_noise_low..swr_noise_high` that
     from noise alone, for detecting changes. `energy_j` is the incident energy with its 95 %
     interval `energy_low_j..energy_high_j`, None in rows of older versions that lacked it.
+    `coupler_temperature_c` is the mean of the pairs that carry a temperature, None without any.
     """
 
     start_ns: int
@@ -91,6 +92,7 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     energy_low_j: float | None = None
     energy_high_j: float | None = None
     antenna: str | None = None
+    coupler_temperature_c: float | None = None
 
 
 class Word(StrEnum):

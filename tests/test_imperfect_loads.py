@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from drivers.simulated.driver import SimulatedOptions
 from logger.calibration import bench_points, file
 from logger.calibration.bench_session import conditions_of, steps
 from logger.calibration.budget import make_budget, watts_budget
@@ -21,9 +22,12 @@ from logger.calibration.next_point import propose
 from logger.calibration.points_file import PointsText
 from logger.calibration.quality import bench_noise
 from logger.calibration.report import report
+from logger.calibration.simulated import calibration
 from logger.cli.commands.calibrate import command
 from logger.cli.commands.check import command as check
 from logger.errors import BenchPointError
+from logger.stages.totals import SUMS, Sums
+from logger.stages.transmission_rows import energy_bounds
 from tests import imperfect_bench as bench
 
 POWERS_W = (0.1, 0.3, 1.0, 2.0, 4.0)
@@ -104,6 +108,44 @@ def fitted_ideal_db(world: bench.World) -> float:
     assert got.directivity is not None
     assert got.assumptions is msgspec.UNSET
     return got.directivity.reflected_db
+
+
+@pytest.mark.parametrize("is_known", [True, False])
+@pytest.mark.parametrize("rho", [0.2, 0.6, 0.93])
+def test_the_energy_counts_what_the_forward_port_hears_of_the_reflection(
+    rho: float, is_known: bool
+) -> None:
+    """The port hears |1 + leak rho| of the wave; the meter of the bench was off by 2 % or so."""
+    rng = np.random.default_rng([75, round(100 * rho), is_known])
+    simulated = SimulatedOptions()
+    content = calibration(simulated.coupler, simulated.adc)
+    rms_db = None if is_known else 20.0
+    content = msgspec.structs.replace(
+        content,
+        directivity=file.Directivity(
+            reflected_db=25.0, forward_db=20.0, reflected_rms_db=rms_db, forward_rms_db=rms_db
+        ),
+        instrument={"reference_class_percent": 5.0},
+    )
+    coupler, size = Coupler(content), 4000
+    leak = 0.1 * np.exp(2j * np.pi * rng.random(size))
+    if not is_known:
+        leak = 0.1 / math.sqrt(2) * (rng.standard_normal(size) + 1j * rng.standard_normal(size))
+    gamma = rho * np.exp(2j * np.pi * rng.random(size))
+    meter = 1 + 0.05 * rng.uniform(-1, 1, size)
+    sums = np.zeros((SUMS, size))
+    totals = Sums(*sums)
+    totals.pairs[:] = 1.0
+    totals.forward_w[:] = totals.energy_j[:] = 4.0 * meter * np.abs(1 + leak * gamma) ** 2
+    totals.reflected_w[:] = 4.0 * rho**2
+    totals.forward_v[:] = coupler.forward.volts(totals.forward_w)
+    low_j, high_j = energy_bounds(coupler, sums, np.zeros(size, dtype=bool))
+    held = np.mean((low_j <= 4.0) & (high_j >= 4.0))
+    assert 0.94 <= held <= 0.98
+    # As wide as needed, and no wider.
+    miss = np.abs(np.log(totals.energy_j / 4.0))
+    needed, told = np.quantile(miss, 0.95), float(np.median(np.log(high_j / low_j))) / 2
+    assert 0.95 < told / needed < 1.2
 
 
 def test_the_file_keeps_the_assumptions_and_older_files_their_identity() -> None:

@@ -133,7 +133,7 @@ def test_rows_written_again_replace_themselves(store: StoreWriter) -> None:
         "id start_utc end_utc duration_s samples forward_w_mean forward_w_max reflected_w_mean"
         " reflected_w_max swr swr_low swr_high swr_max energy_j channel frequency_khz"
         " calibration_id flags swr_noise_low swr_noise_high settled_samples energy_low_j"
-        " energy_high_j antenna"
+        " energy_high_j antenna coupler_temperature_c"
     )
     assert before[0][0]["forward_w_mean"] == 3.9877
     assert before[0][0]["start_utc"] == "2026-03-01T19:00:05.123456Z"

@@ -132,6 +132,19 @@ def test_start_end_means_peaks_and_energy() -> None:
     assert row.calibration_id == COUPLER.id
 
 
+def test_the_temperature_of_the_coupler_is_the_mean_of_what_its_sensor_says() -> None:
+    parts = [(1.0, 0.0, 1.0), (4.0, 4.0, 1.5), (3.0, 0.0, 1.0), (2.0, 4.0, 1.5), (3.0, 0.0, 1.0)]
+    celsius = np.round((20 + np.arange(13 * 200) / 400) * 16) / 16
+    warm = celsius[200:1000].mean()
+    celsius[300:310], celsius[350:360], celsius[400:440] = -127.0, 85.0, np.nan  # no answer
+    celsius[1600:] = np.nan
+    for places in ((), range(0, 2600, 50), range(0, 2600, 7)):
+        rows = ended(run(cut(block(parts, aux={"temperature_c": celsius}), places)))
+        told = [row.coupler_temperature_c for row in rows]
+        assert told == [pytest.approx(warm, abs=0.05), None]
+    assert only(run([block(parts[:3])])).coupler_temperature_c is None
+
+
 def test_the_interval_contains_the_truth_of_the_leak() -> None:
     row = only(run([block([(1, 0, 1), (2, 4, 1.5), (2, 0, 1)])]))
     rho, leak = 0.2, COUPLER.leak

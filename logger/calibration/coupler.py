@@ -30,9 +30,24 @@ MOST_FLOORS = 16  # remembered
 MOST_TEMPERATURES = 64  # cached laws; each is a table
 TEMPERATURE_RANGE_C = 8.0  # usual distance of the shack from the bench, either way
 EDGE = 1.03  # 0.25 dB: a power setting that varies by as much is still that of a bench point
+TEMPERATURE = "temperature_c"  # auxiliary column of pairs
+# Range of a coupler's temperature. A sensor that lost its supply or its wire reports 85 or -127 °C.
+PLAUSIBLE_C = (-40.0, 80.0)
 SQRT3 = math.sqrt(3)  # of a rectangular distribution (JCGM 100:2008, 4.3.7)
 READABLE_RHO = 0.2  # the reflection coefficient of SWR 1.5
 READABLE_FACTOR = COVERAGE / READABLE_RHO**2
+
+
+def coupler_temperature(aux: Mapping[str, Floats]) -> Floats | None:
+    """Return the coupler's temperature of each pair in °C, (n,), NaN where it is not known.
+
+    None if the bridge does not report it.
+    """
+    celsius = aux.get(TEMPERATURE)
+    if celsius is None:
+        return None
+    lowest, highest = PLAUSIBLE_C
+    return np.where((celsius > lowest) & (celsius < highest), celsius, np.nan)
 
 
 class Coupler:
@@ -121,7 +136,7 @@ class Coupler:
         pair, which are used where the calibration depends on them.
         """
         port, law = self._ports[side], self._laws[side]
-        temperature = aux.get("temperature_c")
+        temperature = coupler_temperature(aux)
         if port.r_is_per_c and temperature is not None and self.content.temperature_c is not None:
             warmer_c = np.nan_to_num(temperature - self.content.temperature_c)
             steps = np.rint(warmer_c / TEMPERATURE_STEP_C).astype(np.int64)
@@ -247,6 +262,17 @@ class Coupler:
             harmonics = np.full_like(reading_v, 2 * harmonic2(assumptions))
             components |= {"temperature": self._temperature_variance(by), "harmonics": harmonics}
         return components
+
+    def returned_wave(self, rho: Floats) -> tuple[Floats, Floats]:
+        """Return what the reflected wave may add to ln P of the forward port, (n,) -> (n,) each.
+
+        The port reads |1 + leak rho|**2 of the power, in unknown phase. The values are the standard
+        uncertainty where the size of the leak is not known, and the bound where it is.
+        """
+        of_unknown = np.sqrt(4 * self.strays["directivity"][1]) * rho
+        return np.asarray(of_unknown), np.asarray(
+            -2 * np.log1p(-np.minimum(self.forward_leak, 0.9) * rho)
+        )
 
     def _temperature_variance(self, by: Floats) -> Floats:
         """Return the variance (n,) of a quantity with derivatives `by` (p, n) by the parameters.

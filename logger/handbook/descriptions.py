@@ -34,6 +34,8 @@ COLUMNS = {
     " coefficient of 1 or more.",
     "energy_j": "Incident energy.",
     "antenna": "Antenna in use, if antennas are configured and it is known.",
+    "coupler_temperature_c": "Mean temperature of the coupler; empty if the bridge does not report"
+    " it as `temperature_c`.",
     "channel": "Channel, if known.",
     "frequency_khz": "Frequency, if known.",
     "days.frequency_khz": "Median of the frequencies in a segment of a band; empty on a channel.",

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Bools, Floats, PowerBlock, Times, steps_from
+from logger.calibration.coupler import coupler_temperature
 from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
 from logger.stages.lookback import first_since
@@ -23,6 +24,7 @@ from logger.stages.lookback import first_since
 SECOND_NS = 1_000_000_000
 GAP_NS = 250_000_000  # pairs further apart are a gap, except at a slow pair rate:
 GAP_STEPS = 4  # the step must exceed this multiple of the usual step
+NO_WARMTH = np.zeros(2)
 RECENT = 8  # number of steps before, whose median is the usual step
 
 
@@ -121,11 +123,13 @@ class PairTotals(NamedTuple):
     seconds  their seconds
     peaks_w  (2,) highest incident and reflected watts
     gap      pairs are missing inside
+    warmth   (2,) number of pairs with a temperature of the coupler, and its sum, °C
     """
 
     seconds: Seconds
     peaks_w: Floats
     gap: bool
+    warmth: Floats
 
 
 def settled_of(block: PowerBlock) -> Floats:
@@ -190,12 +194,23 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
         np.bitwise_or.reduceat(block.flags, edges).astype(np.int64),
     )
     peaks_w = np.stack([np.maximum.reduceat(power, edges) for power in (forward_w, reflected_w)])
+    celsius = coupler_temperature(block.aux)
     return [
-        PairTotals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(gap))
-        for first, past, gap in zip(
-            np.searchsorted(edges, begins), np.searchsorted(edges, ends), gaps, strict=True
+        PairTotals(
+            seconds[first:past],
+            peaks_w[:, first:past].max(axis=1),
+            bool(gap),
+            NO_WARMTH if celsius is None else _warmth(celsius[span.begin : span.end]),
+        )
+        for span, first, past, gap in zip(
+            spans, np.searchsorted(edges, begins), np.searchsorted(edges, ends), gaps, strict=True
         )
     ]
+
+
+def _warmth(celsius: Floats) -> Floats:
+    known = celsius[~np.isnan(celsius)]
+    return np.array([len(known), known.sum()])
 
 
 def _add_hidden(hidden: Floats, block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:

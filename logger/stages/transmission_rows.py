@@ -15,7 +15,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
-from logger.physics.reflection import COVERAGE, estimate, swr
+from logger.physics.reflection import COVERAGE, LEAST_W, blend, estimate, swr
 from logger.rows import Flag, Second, Transmission
 from logger.stages.totals import HIDDEN, MEANS, SUMS, PairTotals, Seconds, Sums
 
@@ -34,6 +34,7 @@ class OpenTransmission:
 
     noise    at the start of the transmission
     sums     (SUMS,) of all its pairs; peaks_w (2,) likewise
+    warmth   number of pairs with a temperature of the coupler, and its sum, °C
     seconds  those without a row yet; the last is incomplete until the transmission has ended
     """
 
@@ -45,6 +46,7 @@ class OpenTransmission:
     antenna: str | None = None
     sums: Floats = field(default_factory=lambda: np.zeros(SUMS))
     peaks_w: Floats = field(default_factory=lambda: np.zeros(2))
+    warmth: Floats = field(default_factory=lambda: np.zeros(2))
     highest_ratio: float = -1.0
     flags: int = 0
     seconds: Seconds = field(default_factory=Seconds)
@@ -56,6 +58,7 @@ class OpenTransmission:
         self.end_ns = end_ns
         self.sums += totals.seconds.sums.sum(axis=1)
         np.maximum(self.peaks_w, totals.peaks_w, out=self.peaks_w)
+        self.warmth += totals.warmth
         self.flags |= int(np.bitwise_or.reduce(totals.seconds.flags))
         self.flags |= int(Flag.GAP) * totals.gap
         self.seconds = self.seconds.followed_by(totals.seconds)
@@ -64,6 +67,12 @@ class OpenTransmission:
     def totals(self) -> Sums:
         """Sums by name."""
         return Sums(*self.sums)
+
+    @property
+    def temperature_c(self) -> float | None:
+        """Mean temperature of the coupler, None if it is not known."""
+        known, total_c = self.warmth.tolist()
+        return total_c / known if known else None
 
     @property
     def counts(self) -> bool:
@@ -169,6 +178,7 @@ def _transmission(
         energy_low_j=energy_low_j,
         energy_high_j=energy_high_j,
         antenna=transmission.antenna,
+        coupler_temperature_c=transmission.temperature_c,
         **dict(zip(SWR_FIGURES, swrs, strict=True)),
     )
 
@@ -177,8 +187,8 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
     """Return the 95 % interval of incident energy in joules, (2, n), from sums (SUMS, n).
 
     The power behind moving readings is known within HELD_FACTORS. Where the envelope `moves` (n,),
-    steady readings may hide a movement too. The uncertainty of the watts is added; relative watts
-    have none.
+    steady readings may hide a movement too. The uncertainty of the watts is added, with the leak of
+    the forward port; relative watts have none.
     """
     totals = Sums(*sums)
     held_j = totals.moving_j - totals.hidden_j
@@ -187,8 +197,10 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
     high_j = steady_j + held_j * HELD_FACTORS[1]
     if not coupler.relative_watts:
         mean_v = totals.forward_v / totals.pairs
-        uncertainty = np.minimum(coupler.watts_u("forward", mean_v), 1.0)
-        factor = np.exp(COVERAGE * uncertainty)
+        ratio = np.clip(totals.reflected_w / np.maximum(totals.forward_w, LEAST_W), 0.0, 1.0)
+        spread, bounded = coupler.returned_wave(np.sqrt(ratio))
+        uncertainty = np.minimum(np.hypot(coupler.watts_u("forward", mean_v), spread), 1.0)
+        factor = np.exp(blend(COVERAGE * uncertainty, bounded))
         low_j, high_j = low_j / factor, high_j * factor
     return np.stack([low_j, high_j])
 

@@ -16,11 +16,15 @@ from dataclasses import replace
 import numpy as np
 
 from logger.blocks import Bools, Noise, PowerBlock, Times, join
-from logger.calibration.coupler import Coupler
+from logger.calibration.coupler import TEMPERATURE, Coupler
 from logger.rows import Flag, Row
 from logger.stages.antennas import COLUMN, UNNAMED, Antennas, LevelNames
 from logger.stages.totals import RECENT, Span, WindowSearch, WindowSums, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
+
+
+def _with_temperature_only(block: PowerBlock) -> PowerBlock:
+    return replace(block, aux={n: column for n, column in block.aux.items() if n == TEMPERATURE})
 
 
 class Transmissions:
@@ -57,7 +61,7 @@ class Transmissions:
         """Process one block and return the completed rows; `keyed` (n,)."""
         self._spans = []
         down = np.flatnonzero(keyed)
-        bare = replace(block, aux={}) if block.aux else block
+        bare = _with_temperature_only(block) if block.aux else block
         if not len(down):
             if self._open is not None:
                 self._blocks.append(bare)

@@ -27,7 +27,8 @@ CREATE TABLE transmissions (
     settled_samples INTEGER NOT NULL,
     energy_low_j REAL,
     energy_high_j REAL,
-    antenna TEXT -- NULL: not known
+    antenna TEXT, -- NULL: not known
+    coupler_temperature_c REAL -- NULL: not known
 );
 CREATE INDEX transmissions_going_on ON transmissions (id) WHERE ended = 0;
 

@@ -16,7 +16,11 @@ from logger.store.sqlite import insert
 
 WATT_DECIMALS = 4  # also for SWR and joules
 VOLT_DECIMALS = 6
-DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
+DECIMALS = {
+    "forward_v": VOLT_DECIMALS,
+    "reflected_v": VOLT_DECIMALS,
+    "coupler_temperature_c": 2,
+}
 
 
 class Columns:

@@ -179,6 +179,7 @@ TRANSMISSIONS = Table(
         *_plain("swr swr_low swr_high swr_max energy_j channel frequency_khz calibration_id"),
         _FLAGS,
         *_plain("swr_noise_low swr_noise_high settled_samples energy_low_j energy_high_j antenna"),
+        *_plain("coupler_temperature_c"),
     ),
     source="transmissions AS r",
     channel="r.channel",
