@@ -287,6 +287,7 @@ def test_another_power_is_no_fault_of_the_instrument() -> None:
 # --- one cause or two ---
 
 STEADY = 9 * 72  # transmissions in nine days
+KNOWN = 15 * 72  # likewise, after which the level of a week ago is known
 
 
 def test_a_level_that_stays_off_is_a_fault_without_an_alarm() -> None:
@@ -352,15 +353,17 @@ def test_a_contact_that_leaves_a_level_as_it_is_is_another_fault() -> None:
     assert marked.fault_ns == contact_fault.opened_ns
 
 
-def test_a_joint_that_heats_long_after_a_level_moved_is_another_fault() -> None:
-    def story(days: float) -> list[str]:
-        last = STEADY + round(72 * days)
-        rows = [*spell(0, STEADY), *spell(STEADY, last, swr=2.0)]
-        rows.insert(STEADY + 5, alarm("baseline-shift", start_of(STEADY + 5)))
+def test_a_joint_that_heats_is_the_cause_of_a_level_that_scatters_and_of_no_steady_one() -> None:
+    def story(days: float, *, is_heated: bool) -> list[str]:
+        first, last = KNOWN, KNOWN + round(72 * days)
+        swrs = [2.0 + 0.2 * (n % 5) * is_heated for n in range(first, last)]
+        rows = [*spell(0, first), *(over(first + n, swr) for n, swr in enumerate(swrs))]
+        rows.insert(first + 5, alarm("baseline-shift", start_of(first + 5)))
         return Station().feed([*rows, alarm("heating-joint", start_of(last))]).story
 
-    assert story(3) == ["opened"]
-    assert story(6) == ["opened", "opened"]
+    assert story(6, is_heated=True) == ["opened"]
+    assert story(6, is_heated=False) == ["opened", "opened"]
+    assert story(0.15, is_heated=False) == ["opened"]  # too soon for two causes
 
 
 def test_a_level_that_moves_while_a_repair_is_verified_is_another_fault() -> None:

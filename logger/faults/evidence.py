@@ -33,6 +33,8 @@ LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
 STANDS = 0.1  # of the shift, by which a level that does not depend on a contact differs
 APART = 2.0  # standard deviations between levels that tell whether a repair worked
+SCATTER = 0.04  # of a level by weather and noise, besides what was seen before
+HEAT_SCATTER = 0.18  # of a shift by heat
 STRAY = 0.1  # density of |Γ| for other reasons
 
 
@@ -149,6 +151,26 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
     if during is None:
         return gamma > before.mean and not fault.during
     return abs(gamma - during.mean) < abs(gamma - before.mean)
+
+
+def ln_heat_odds(fault: FaultMemory) -> float:
+    """Return ln of the odds that heat moved the level, against any other cause.
+
+    Heat differs from transmission to transmission, and with it the shift; another level scatters
+    no more than the one before.
+    """
+    return sum(
+        during.count * _ln_heat_odds(fault.before[channel], during)
+        for channel, during in fault.during.items()
+        if is_known(during) and channel in fault.before and is_known(fault.before[channel])
+    )
+
+
+def _ln_heat_odds(before: Level, during: Level) -> float:
+    """Return ln of the likelihood ratio of a transmission, of its scatter about the mean level."""
+    hot = before.variance + (HEAT_SCATTER * (during.mean - before.mean)) ** 2
+    other = before.variance + (SCATTER * during.mean) ** 2
+    return math.log(other / hot) / 2 + during.variance * (1 / other - 1 / hot) / 2
 
 
 def is_level_back(fault: FaultMemory, gamma: float) -> bool:

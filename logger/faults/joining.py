@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from logger.faults import evidence, ports, usual, words
@@ -25,6 +26,7 @@ from logger.faults.transmission import reflection
 from logger.rows import AlarmChange, AlarmKind, FaultChangeKind, FaultState, Severity, family_of
 from logger.utc import DAY_NS
 
+SECOND_NS = 365 * DAY_NS  # mean time to another cause, as of the first
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 
 
@@ -55,10 +57,16 @@ class Joining:
 
     def _explains(self, fault: FaultMemory, row: AlarmChange) -> bool:
         """True if an alarm may have the cause of a fault."""
-        if not fault.is_port or row.value is None or row.kind not in OF_SWR:
-            return explains_alarm(fault, row.kind, row.time_ns)
-        gamma = reflection(row.value) * ports.factor(self.memory.port)
-        return evidence.is_level_back(fault, gamma)
+        if fault.is_port and row.value is not None and row.kind in OF_SWR:
+            gamma = reflection(row.value) * ports.factor(self.memory.port)
+            return evidence.is_level_back(fault, gamma)
+        if not explains_alarm(fault, row.kind, row.time_ns):
+            return False
+        is_new_heat = row.kind == AlarmKind.HEATING_JOINT and row.kind not in fault.kinds
+        if not is_new_heat or signature_of(fault) != Signature.STANDING:
+            return True
+        age_ns = max(row.time_ns - fault.opened_ns, 1)
+        return evidence.ln_heat_odds(fault) + math.log(SECOND_NS / age_ns) > 0
 
     def _join(self, fault: FaultMemory, row: AlarmChange) -> None:
         """Process a further alarm of a fault."""
@@ -110,13 +118,13 @@ class Joining:
     def _levels_before(self, kind: AlarmKind) -> Levels:
         """Return the levels before the trouble that an alarm reports, perhaps days later.
 
-        They may be those of another fault.
+        They may be those of another fault; a changed port is corrected for.
         """
         memory = self.memory
         is_late = kind in (*LATE, AlarmKind.DETECTOR_FAULT)
         levels = usual.levels(memory) if is_late else dict(memory.levels)
         for fault in memory.faults:
-            if fault.state == FaultState.OPEN:
+            if fault.state == FaultState.OPEN and not fault.is_port:
                 levels |= {
                     name: item for name, item in fault.during.items() if evidence.is_known(item)
                 }

@@ -11,11 +11,12 @@ and with those of a week or two ago, which shows a drift.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import msgspec
 
 from logger.faults.evidence import is_known, is_usual, learn_level
-from logger.faults.memory import FaultMemory, Level, PortMemory, Readings, Test
+from logger.faults.memory import FaultMemory, Level, Levels, PortMemory, Readings, Test
 from logger.faults.signature import Signature, signature_of
 from logger.faults.transmission import reflection, rounded, watts_of
 from logger.rows import AlarmKind, Transmission
@@ -44,10 +45,17 @@ LONGEST, MOST_SESSIONS = 25, 3  # at another power without a decision, after whi
 
 
 def judge(
-    memory: PortMemory, row: Transmission, channel: str, gamma: float, *, is_suspected: bool
+    memory: PortMemory,
+    row: Transmission,
+    channel: str,
+    gamma: float,
+    *,
+    cold: Sequence[Levels] = (),
+    is_suspected: bool,
 ) -> Test | None:
     """Process a transmission without excursions; return the test that shows a changed port.
 
+    cold          levels before open faults of heat, which less power brings back in part
     is_suspected  an alarm says so
     """
     least = FOUND_SUSPECTED if is_suspected else FOUND
@@ -72,7 +80,8 @@ def judge(
             continue  # another setting
         is_used = any(abs(ln_w - used) < SAME for used in memory.used.get(mode, ()))
         level = None if is_used else readings.gammas.get(channel)
-        _count(test, level, channel, gamma, shift, row.start_ns)
+        others = [levels[channel].mean for levels in cold if channel in levels]
+        _count(test, level, others, channel, gamma, shift, row.start_ns)
         if test.score >= least and test.sessions:
             memory.latest, memory.ln_w, memory.back = readings, test.ln_w, 0
             return test
@@ -145,7 +154,13 @@ def _clear(test: Test) -> None:
 
 
 def _count(
-    test: Test, level: Level | None, channel: str, gamma: float, shift: float, time_ns: int
+    test: Test,
+    level: Level | None,
+    others: Sequence[float],
+    channel: str,
+    gamma: float,
+    shift: float,
+    time_ns: int,
 ) -> None:
     """Add a transmission whose incident power is off by ln watts `shift`."""
     if abs(shift - test.ln_w) > ALIKE and test.transmissions:
@@ -158,14 +173,14 @@ def _count(
     if level is None or level.count < LEAST_GAMMAS or counted >= PER_SESSION:
         return
     test.counted[channel] = counted + 1
-    scatter = math.hypot(math.sqrt(level.variance), SCATTER + SCATTER_PART * level.mean)
-    ratio = _ln_likelihood(gamma * math.exp(shift / 2), level, scatter) - _ln_likelihood(
-        gamma, level, scatter
-    )
+    ends = (level.mean, *others)
+    nearest = msgspec.structs.replace(level, mean=min(max(gamma, min(ends)), max(ends)))
+    ratio = _ln_likelihood(gamma * math.exp(shift / 2), level) - _ln_likelihood(gamma, nearest)
     test.score = max(test.score + min(ratio, MOST), REFUTED)
 
 
-def _ln_likelihood(gamma: float, level: Level, scatter: float) -> float:
+def _ln_likelihood(gamma: float, level: Level) -> float:
+    scatter = math.hypot(math.sqrt(level.variance), SCATTER + SCATTER_PART * level.mean)
     deviation = (gamma - level.mean) / scatter
     return math.log(math.exp(-deviation * deviation / 2) + STRANGE)
 

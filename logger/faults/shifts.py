@@ -11,7 +11,7 @@ from logger.faults.memory import Break, FaultMemory, Run, Test
 from logger.faults.signature import Signature, explains_level, is_shift, signature_of
 from logger.faults.transmission import channel_of, level_of
 from logger.rows import AlarmKind, FaultChangeKind, FaultFamily, FaultState, Severity, Transmission
-from logger.watchdog.detector_fault.level import FORWARD
+from logger.watchdog.detector_fault.suspicion import Suspicion, suspicion_of
 
 STOOD = 20  # transmissions without excursions at a level that moved
 
@@ -26,10 +26,14 @@ class Shifts:
         """Process what the power of a transmission without excursions tells of the forward port."""
         memory = self.memory
         is_suspected = any(
-            AlarmKind.DETECTOR_FAULT in suspect.raised and FORWARD in suspect.detail
+            AlarmKind.DETECTOR_FAULT in suspect.raised
+            and suspicion_of(suspect.detail) == Suspicion.FORWARD
             for suspect in memory.suspects
         )
-        test = ports.judge(memory.port, row, *level_of(row, swr), is_suspected=is_suspected)
+        cold = [fault.before for fault in memory.faults if _is_heating(fault)]
+        test = ports.judge(
+            memory.port, row, *level_of(row, swr), cold=cold, is_suspected=is_suspected
+        )
         if test is None:
             return
         memory.runs = {}
@@ -97,6 +101,9 @@ class Shifts:
             return False
         fault = max(faults, key=lambda fault: (fault.state == FaultState.OPEN, fault.sign_ns))
         if fault.state == FaultState.QUIET:
+            if fault.family == FaultFamily.INSTRUMENT:
+                fault.family = FaultFamily.FEEDLINE
+                detail = words.of_load(detail)
             if signature_of(fault) == Signature.UNDECIDED:
                 evidence.forget(fault, usual.levels(self.memory))
             fault.sign_ns = time_ns
@@ -208,3 +215,9 @@ class Shifts:
             evidence.learn_level(fault.during, channel, gamma)
         if was_shifted and not fault.is_shifted:
             fault.cleared_ns = max(fault.cleared_ns, row.end_ns)
+
+
+def _is_heating(fault: FaultMemory) -> bool:
+    if fault.family != FaultFamily.FEEDLINE or fault.state != FaultState.OPEN:
+        return False
+    return AlarmKind.HEATING_JOINT in fault.kinds or evidence.ln_heat_odds(fault) > 0

@@ -12,12 +12,11 @@ from logger.faults.contacts import NEAR
 from logger.faults.memory import Break, FaultMemory
 from logger.rows import AlarmChange, AlarmKind, FaultFamily, FaultState, family_of
 from logger.utc import DAY_NS, UNIT_NS
-from logger.watchdog.detector_fault.level import PHRASES
+from logger.watchdog.detector_fault.suspicion import Suspicion, suspicion_of
 
 YOUNG_NS = 3 * DAY_NS  # signs this soon after the first are of one cause
 LATE_NS = 14 * DAY_NS  # or later, where a rule needs readings of some days
 PAUSE_NS = 6 * UNIT_NS["h"]  # between sessions
-COLD_NS = 5 * DAY_NS  # a level that stood for so long without heating is not of a hot joint
 SUSPECT_NS = 7 * DAY_NS  # a second sign of a mere warning comes within this time
 ACTIVE_NS = DAY_NS  # a passing trouble whose last sign is older does not explain another course
 BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a passing trouble,
@@ -64,7 +63,7 @@ def is_weak(row: AlarmChange) -> bool:
     Neighbours, weather and another power setting change a level for seconds to days, too.
     """
     return row.kind == AlarmKind.SUDDEN_CHANGE or (
-        row.kind == AlarmKind.DETECTOR_FAULT and any(text in row.detail for text in PHRASES)
+        row.kind == AlarmKind.DETECTOR_FAULT and suspicion_of(row.detail) is not None
     )
 
 
@@ -114,8 +113,6 @@ def explains_alarm(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
     if fault.family != FaultFamily.FEEDLINE:
         return True
     signature = signature_of(fault)
-    if kind == AlarmKind.HEATING_JOINT and signature == Signature.STANDING:
-        return time_ns - fault.first_ns < COLD_NS
     if kind in TYPICAL[signature]:
         return True
     if signature == Signature.PASSING:
@@ -153,8 +150,17 @@ def explains_level(fault: FaultMemory, since_ns: int, *, is_lower: bool) -> bool
     if fault.family == FaultFamily.NO_DATA or fault.is_port:
         return False
     if fault.family == FaultFamily.INSTRUMENT:
-        return fault.state == FaultState.OPEN and since_ns - fault.opened_ns < LATE_NS
+        is_current = fault.state == FaultState.OPEN or may_be_load(fault)
+        return is_current and since_ns - fault.sign_ns < LATE_NS
     return signature_of(fault) != Signature.PASSING or (fault.steady < STEADY and not is_lower)
+
+
+def may_be_load(fault: FaultMemory) -> bool:
+    """True if a fault of the instrument went away by itself, as the load does and a gain does not.
+
+    Its alarms only say that either has changed.
+    """
+    return fault.state == FaultState.QUIET and suspicion_of(fault.detail) == Suspicion.LOAD
 
 
 def explains_excursion(fault: FaultMemory, item: Break) -> bool:

@@ -81,6 +81,11 @@ def corrected(detail: str) -> str:
     return f"{CORRECTED}: {detail}"
 
 
+def of_load(detail: str) -> str:
+    """Detail of a fault of the feedline that was told as one of the instrument."""
+    return f"feedline or antenna, not instrument, since readings had recovered: {detail}"
+
+
 def parted(fault: FaultMemory, first: float, second: float) -> str:
     """Return the summary of a fault of a second contact, told as one fault so far."""
     return (

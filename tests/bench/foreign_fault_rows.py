@@ -32,7 +32,8 @@ from tests.foreign_faults.bench import MAX_TO_MEAN
 from tests.foreign_faults.habits import QUARTER_S, SETTLE_S
 
 COUPLER = Coupler(calibration(SimulatedCoupler(), Adc()))
-SOUND_V = 0.002  # noise of both readings while nobody transmits
+# Noise of both readings while nobody transmits; the views of key-downs state it, too.
+AT_REST = Noise((0.002, 0.002), (0.0, 0.0))
 HANG_NS = round(TransmissionOptions().hang_ms * 1e6)
 MOST_PAIR_HZ = 500.0
 NEAR_RHO, NEAR_W = 0.47, 1.8  # of held reflection; the limits are 0.5 and 2.0 W
@@ -149,18 +150,10 @@ class Player:
             )
         rho = np.abs(rho + over.pair_noise_rho * rng.standard_normal(len(rho)))
         time_ns = over.start_ns + np.round(inside * 1e9).astype(np.int64)
-        noise_v = over.pair_noise_rho * float(
-            COUPLER.reflected.volts(np.array([over.forward_w_mean]))[0]
-        )
-        return self._view(time_ns, forward_w, forward_w * rho**2, inside > SETTLE_S, noise_v)
+        return self._view(time_ns, forward_w, forward_w * rho**2, inside > SETTLE_S)
 
     def _view(
-        self,
-        time_ns: Times,
-        forward_w: Floats,
-        reflected_w: Floats,
-        settled: Floats,
-        noise_v: float,
+        self, time_ns: Times, forward_w: Floats, reflected_w: Floats, settled: Floats
     ) -> View:
         keyed, foreign = self.keying.update(forward_w, reflected_w, self.own.learned)
         block = PowerBlock(
@@ -173,8 +166,7 @@ class Player:
             np.asarray(settled, np.bool_),
             {},
         )
-        noise = Noise((noise_v, noise_v), (0.0, 0.0))
-        return View(block, keyed, noise, COUPLER, (1e-4, 1e-4), foreign, self.own.learned)
+        return View(block, keyed, AT_REST, COUPLER, (1e-4, 1e-4), foreign, self.own.learned)
 
 
 def idle_view(time_ns: int) -> View:
@@ -182,8 +174,7 @@ def idle_view(time_ns: int) -> View:
     times = time_ns + 10_000_000 * np.arange(2)
     zero, no = np.zeros(2), np.zeros(2, np.bool_)
     block = PowerBlock(times, zero, zero, zero, zero, np.zeros(2, np.uint8), ~no, {})
-    noise = Noise((SOUND_V, SOUND_V), (0.0, 0.0))
-    return View(block, no, noise, COUPLER, (1e-4, 1e-4), no)
+    return View(block, no, AT_REST, COUPLER, (1e-4, 1e-4), no)
 
 
 def calm(over: MeasuredOver, measured: MeasuredQuarters) -> tuple[Floats, Floats]:

@@ -35,6 +35,7 @@ import numpy as np
 from logger.blocks import Floats
 from logger.rows import Transmission
 from logger.utc import DAY_NS
+from logger.watchdog.detector_fault.suspicion import Suspicion
 from logger.watchdog.row_values import channel_of, is_readable, rho_of
 
 SESSION_NS = 3_600_000_000_000
@@ -68,10 +69,6 @@ LEAST_SD = 0.02  # of a day's ln rho
 LEAST_Z = 5.0
 MOST_TURN = 0.1  # of rho: a larger change of reflection changes the power, too
 ADOPTED = 12  # sessions after which a new level is usual
-
-FORWARD = "the gain of the forward reading has changed:"
-POWER, AT_THE_SAME_POWER = "incident power reads", "at the same incident power"
-PHRASES = (POWER, AT_THE_SAME_POWER)  # each description has one
 
 
 class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
@@ -327,7 +324,7 @@ def _words(change: Change, *, standing: bool) -> str | None:
     share = 0.5 if standing else 1.0
     powered = change.lift >= share * LIFT
     factor_w = math.exp(change.ln_w)
-    watts = f"{POWER} {factor_w:.2g} times what it was"
+    watts = f"{Suspicion.POWER.value} {factor_w:.2g} times what it was"
     ln_rho = change.ln_rho
     if ln_rho is None:
         return f"{watts}; check the transmitter, its supply and the detector" if powered else None
@@ -339,7 +336,7 @@ def _words(change: Change, *, standing: bool) -> str | None:
             return None
         if mismatch < abs(ln_rho):
             return (
-                f"{FORWARD} {watts}, {reflected} what it was,"
+                f"{Suspicion.FORWARD.value} {watts}, {reflected} what it was,"
                 " which fits a fault of this port alone; check its detector and wires"
             )
         return f"{watts}, at the same reflection; check power setting, transmitter and supply"
@@ -350,8 +347,8 @@ def _words(change: Change, *, standing: bool) -> str | None:
     if change.in_use < LEAST_CHANNELS and not (standing or change.is_new):
         return None
     where = "on all channels alike" if change.channels > 1 else "on the channel in use"
-    alternative = "" if change.channels > 2 else "; or the load has suddenly improved"
+    alternative = "" if change.channels > 2 else f"; {Suspicion.LOAD.value}"
     return (
         f"the reflected reading has lost gain: {reflected} what it was, {where},"
-        f" {AT_THE_SAME_POWER}; check its detector and wires{alternative}"
+        f" {Suspicion.REFLECTED.value}; check its detector and wires{alternative}"
     )
