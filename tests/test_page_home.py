@@ -86,6 +86,7 @@ def test_the_home_page_is_light_and_tells_its_values(tmp_path: Path) -> None:
         assert sum(sizes.values()) < MOST_BYTES, sizes
         assert {url.startswith(page.url) for url in sizes} == {True}
 
+        assert "1,5" in tab.locator("svg.gauge text").all_text_contents()
         drawing = tab.locator("[data-values]").first
         drawing.tap(position={"x": 1, "y": 30})
         shown = tab.locator(".multiples output").first

@@ -48,6 +48,7 @@ from logger.service.openmetrics import Family
 from logger.store.tables import FORWARDED, TABLES, Table
 
 HELP_WIDTH = 88
+LONGEST = 1000  # characters of the first sentence of a command
 FILE_FORMAT = (
     "A YAML file. Relative paths start at its folder. Unknown keys are errors. `driver` is a"
     " mapping with a `kind`; `notify` is a list of such mappings, `influxdb` a mapping or a list of"
@@ -157,7 +158,7 @@ def _commands(root: click.Command) -> Iterator[str]:
     yield from _table(
         ("command", "does"),
         (
-            (f"`{context.command_path}`", command.get_short_help_str(HELP_WIDTH))
+            (f"`{context.command_path}`", command.get_short_help_str(LONGEST))
             for context, command in commands
         ),
     )

@@ -53,6 +53,6 @@ def question(state: IsolationState, first: FirstReading) -> str:
         )
     return (
         f"That is {'only slightly' if first.is_high is None else 'no'} more than usual (usual:"
-        f" {state.usual_swr:.2f} or less; if yours is lower, start again with --usual). What is"
-        " wrong?"
+        f" {state.usual_swr:.2f} or less; if yours is lower, start again with `mismatchd isolate"
+        " --usual`). What is wrong?"
     )

@@ -28,7 +28,7 @@ log = logging.getLogger("mismatchd")
 TITLES = {404: "Not found", 503: "Not available"}
 PAGES = "There is no such page; choose a station:"
 NONE: Mapping[str, str] = MappingProxyType({})
-GONE = "Not found. There is no such page, or what it showed is past retention."
+GONE = "There is no such page, or what it showed is past retention."
 
 
 def application(

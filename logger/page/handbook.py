@@ -44,5 +44,5 @@ def drawing(request: Request) -> Response:
 def html_of(text: str) -> str:
     """Return Markdown as HTML; HTML in it is shown as text."""
     html = str(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))
-    html = html.replace("<pre>", '<pre tabindex="0">')
+    html = html.replace("<pre>", '<pre tabindex="0">').replace("<p><img", '<p tabindex="0"><img')
     return html.replace("<table>", f"{SCROLLED}<table>").replace("</table>", "</table></div>")

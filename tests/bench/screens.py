@@ -61,8 +61,8 @@ BEGIN: dict[str, dict[str, str]] = {
     "verify": {},
 }
 CUT = """() => [...document.querySelectorAll("main *, header *, nav *")].filter(each =>
-    each.scrollWidth > each.clientWidth + 1 && getComputedStyle(each).overflowX !== "visible" &&
-    !each.closest(".wide, .unseen, .skip, svg, textarea, input, pre")
+    each.scrollWidth > each.clientWidth + 1 && getComputedStyle(each).overflowX === "hidden" &&
+    !each.closest(".unseen, .skip, svg")
 ).map(each => each.outerHTML.slice(0, 120))"""
 
 
