@@ -106,9 +106,7 @@ class DecayTracker:
             self._keyed = 0
             self._tail.clear()
 
-    def _joined_tail(
-        self, *more: tuple[Times, Floats, Floats]
-    ) -> tuple[Times, Floats, Floats]:
+    def _joined_tail(self, *more: tuple[Times, Floats, Floats]) -> tuple[Times, Floats, Floats]:
         """Return times and readings of the tail, and of more pairs after it."""
         times, forward_v, reflected_v = zip(*self._tail, *more, strict=True)
         return np.concatenate(times), np.concatenate(forward_v), np.concatenate(reflected_v)

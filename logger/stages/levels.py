@@ -217,7 +217,9 @@ class Levels:
             return np.array([NO_PLACE] * count)
         name = self._antennas.name
         moves = np.flatnonzero(_differ(place[:, 1:], place[:, :-1])) + 1
-        keys = [place_key(name(antenna), where) for where, antenna in place[:, [0, *moves]].T.tolist()]
+        keys = [
+            place_key(name(antenna), where) for where, antenna in place[:, [0, *moves]].T.tolist()
+        ]
         return np.repeat(np.array(keys), np.diff([0, *moves, count]))
 
     def _starts(self, times: Times, place: Floats | None, first: Times) -> Times:
