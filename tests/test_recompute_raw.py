@@ -356,8 +356,9 @@ def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
     assert exported(config) == after_
 
 
-def test_what_a_crash_left_open_is_closed(case: Case) -> None:
+def test_what_a_crash_left_open_is_closed(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     """Also if the daemon has not been started since, and by another calibration."""
+    monkeypatch.setattr(archive_module, "MERGED_PAIRS", 1 << 17)  # so that segments end anywhere
     path = case.play(case.config, case.right, [])
     store = StoreWriter.open(path)
     doomed = columns_of(store)[4]

@@ -28,6 +28,7 @@ from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import Memory, Row, Samples, Transmission
 from logger.stages.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection, ThinSample
+from logger.stages.thinning import LEAST_PAIRS, Thinning
 from logger.store.archive import same
 
 SIMULATED = SimulatedOptions()
@@ -147,6 +148,38 @@ def test_the_cut_of_the_blocks_does_not_matter(
     once, _ = run([whole], config)
     for blocks in (cut(whole, places), cut(whole, range(0, len(whole), 211))):
         assert same(run(blocks, config)[0], once)
+
+
+@settings(max_examples=20, deadline=None)
+@given(whole=streams(), hang_ms=HANGS_MS)
+def test_omitting_quiet_pairs_changes_no_row(whole: SampleBlock, hang_ms: float) -> None:
+    """Signals of others included: power at one port only, or at the wrong one."""
+    config = with_hang(hang_ms)
+    rng = np.random.default_rng(len(whole))
+    for swapped in (False, True):
+        if swapped:
+            part = rng.integers(0, 3, len(whole) // 300 + 1).repeat(300)[: len(whole)]
+            forward_v = np.where(part == 1, whole.reflected_v, whole.forward_v)
+            reflected_v = np.where(part == 1, whole.forward_v, whole.reflected_v)
+            whole = replace(whole, forward_v=forward_v, reflected_v=reflected_v)
+        _, rows = run_apart([whole], config)
+        _, all_rows = run_apart(cut(whole, range(0, len(whole), LEAST_PAIRS - 1)), config)
+        assert_alike(rows, all_rows)
+
+
+def test_most_quiet_pairs_are_omitted() -> None:
+    count = 200 * 120
+    times = START_NS + np.arange(count) * 5_000_000
+    noise = np.random.default_rng(1).normal(0, 1e-3, (2, count))
+    forward_v = noise[0] + np.where((times - START_NS) // 10**10 == 3, 1.0, 0.0)
+    needed = Thinning((0.1, 0.1), 1_500_000_000).update(SampleBlock(times, forward_v, noise[1]))
+    assert needed is not None
+    assert {0, count - 1, 6000 - 20, *range(6000, 8000 + 1200)} <= set(needed.tolist())
+    assert len(needed) < 2000 + 1200 + 3 * 120
+    for second in range(120):  # the range of the reflected reading remains
+        own = slice(200 * second, 200 * second + 200)
+        kept = noise[1][needed[(needed >= own.start) & (needed < own.stop)]]
+        assert (kept.min(), kept.max()) == (noise[1][own].min(), noise[1][own].max())
 
 
 @settings(max_examples=20, deadline=None)

@@ -41,7 +41,7 @@ from logger.watchdog import no_data
 
 EVER_NS = 2**62
 SECOND_NS = 1_000_000_000
-BLOCK_PAIRS = 65_536  # small segments are processed together
+BLOCK_PAIRS = 131_072  # small segments are processed together
 HINDSIGHT = " (in hindsight)"
 AROUND_NS = 2_000_000_000  # longest distance of an alarm from its transmission
 

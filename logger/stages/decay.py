@@ -48,7 +48,8 @@ class DecayTracker:
         self._zero_v = np.array(zero_v)[:, None]
         self._hang_ns = hang_ns
         self._keyed = 0  # pairs of the transmission in progress
-        self._tail: tuple[Times, Floats] | None = None  # starts with its last keyed pair
+        # Times and readings of both ports from the last keyed pair on, as they came.
+        self._tail: list[tuple[Times, Floats, Floats]] = []
         self.memory = memory
         self.constants_s = choose_constants(memory)
 
@@ -65,14 +66,16 @@ class DecayTracker:
         Return the number of pairs processed, None if all were.
         """
         down = np.flatnonzero(keyed)
-        if self._tail is None and not len(down):
-            return None
+        if not len(down):
+            if not self._tail:
+                return None
+            if time_ns[-1] - self._tail[0][0][0] <= self._hang_ns:
+                self._tail.append((time_ns, forward_v, reflected_v))
+                return None
         times, old = time_ns, 0
-        if self._tail is not None:
-            old = len(self._tail[0])
-            times = np.concatenate([self._tail[0], times])
-            forward_v = np.concatenate([self._tail[1][0], forward_v])
-            reflected_v = np.concatenate([self._tail[1][1], reflected_v])
+        if self._tail:
+            old = sum(len(part[0]) for part in self._tail)
+            times, forward_v, reflected_v = self._joined_tail((time_ns, forward_v, reflected_v))
             down = np.concatenate([[0], old + down])
         uncounted = int(old > 0)
         following = np.append(times[down[1:]], times[-1])
@@ -85,21 +88,28 @@ class DecayTracker:
             tail = slice(first, past)
             volts = np.stack([forward_v[tail], reflected_v[tail]])
             if pairs >= LEAST_KEYED and self._learn(times[tail], volts, noise_v):
-                self._tail = None
+                self._tail.clear()
                 return past - old
         self._keyed += len(down) - uncounted
         first = len(times) if ends and ends[-1] == len(down) - 1 else int(down[-1])
-        self._tail = None
+        self._tail.clear()
         if first < len(times):
-            self._tail = times[first:], np.stack([forward_v[first:], reflected_v[first:]])
+            self._tail.append((times[first:], forward_v[first:], reflected_v[first:]))
         return None
 
     def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
         """Advance the time to `now_ns` without a pair."""
-        if self._tail is not None and now_ns - int(self._tail[0][0]) > self._hang_ns:
+        if self._tail and now_ns - int(self._tail[0][0][0]) > self._hang_ns:
             if self._keyed >= LEAST_KEYED:
-                self._learn(*self._tail, noise_v)
-            self._keyed, self._tail = 0, None
+                times, *volts = self._joined_tail()
+                self._learn(times, np.stack(volts), noise_v)
+            self._keyed = 0
+            self._tail.clear()
+
+    def _joined_tail(self, *more: tuple[Times, Floats, Floats]) -> tuple[Times, Floats, Floats]:
+        """Return times and readings of the tail, and of more pairs after it."""
+        times, forward_v, reflected_v = zip(*self._tail, *more, strict=True)
+        return np.concatenate(times), np.concatenate(forward_v), np.concatenate(reflected_v)
 
     def _learn(self, times: Times, volts: Floats, noise_v: tuple[float, float]) -> bool:
         """Learn from a tail; True if the constants change."""

@@ -3,7 +3,7 @@
 There are two kinds of departure:
 
 - From the level: reflection differs from the median of the levels of REACH quarters on either side
-  (or from the usual level, where a contact is open for most of that time; see `levels_around`) by
+  (or from the usual level, where a contact is open for most of that time; see `_levels_around`) by
   more than LEAST_RHO (less on a steady carrier in calm air; see `_least_rho`), by more than CERTAIN
   standard deviations of its noise, and by more than a detector that lags behind the envelope could
   show: reflection read while power falls may be that of the power LAG_NS before. This works on
@@ -263,10 +263,10 @@ def bias_w(
 def _levels_around(quarters: Quarters, begin: int, around: tuple[Floats, Times]) -> Floats:
     """Return the level to compare pairs with, for the quarters from index `begin` on.
 
-    `around` is that of `_sorted_around`. The level is the median of the levels of REACH quarters on either side in the same transmission, NaN
-    if there is none. Where the usual level differs much from it and pairs soon return to the usual
-    level, a contact was open for most of the surrounding time, and the usual level is returned
-    instead.
+    `around` is what `_sorted_around` returns. The level is the median of the levels of REACH
+    quarters on either side in the same transmission, NaN if there is none. Where the usual level
+    differs much from it and pairs soon return to the usual level, a contact was open for most of
+    the surrounding time, and the usual level is returned instead.
     """
     levels, count = around
     row = np.arange(len(levels))
@@ -283,7 +283,7 @@ def _levels_around(quarters: Quarters, begin: int, around: tuple[Floats, Times])
         is_usual = np.abs(np.sqrt(ratio) - usual_rho[quarter]) <= NEAR * apart[quarter]
         if np.count_nonzero(is_usual & pairs.trusted) >= LEAST_NEAR:
             level[quarter] = usual[quarter]
-    return level
+    return np.asarray(level)
 
 
 def _pairs_ahead(quarters: Quarters, quarter: int) -> SentPairs:
@@ -319,7 +319,7 @@ def _least_steady_rho(levels: Floats, count: Times, restless: Floats) -> Floats:
     row, last = np.arange(len(levels)), np.maximum(count - 1, 0)
     rho = np.sqrt(np.maximum(levels, 0.0))
     varies = np.maximum(rho[row, 3 * last // 4] - rho[row, last // 4], restless)
-    return np.minimum(LEAST_STEADY_RHO + CALM * varies, LEAST_RHO)
+    return np.asarray(np.minimum(LEAST_STEADY_RHO + CALM * varies, LEAST_RHO))
 
 
 def _sorted_around(quarters: Quarters, begin: int, end: int) -> tuple[Floats, Times]:

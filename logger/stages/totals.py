@@ -213,7 +213,9 @@ def _warmth(celsius: Floats) -> Floats:
     return np.array([len(known), known.sum()])
 
 
-def _add_hidden(hidden: Floats, block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:
+def _add_hidden(
+    hidden: Floats, block: PowerBlock, energy: Floats, edges: Times, sums: Sums
+) -> None:
     """Add the pairs of a block whose readings move; `edges` (k,) are the first pairs of seconds."""
     for row, column in (
         (sums.hidden_forward_w, hidden * block.forward_w),
@@ -296,7 +298,9 @@ class WindowSums:
             higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
             if len(higher):
                 ends = first + begin + higher
-                lowest = _lowest_in_turn(times, begins[begin + higher], ends, self._hold_ns, settled)
+                lowest = _lowest_in_turn(
+                    times, begins[begin + higher], ends, self._hold_ns, settled
+                )
                 highest = float(np.minimum(ratio[begin + higher], lowest).max(initial=highest))
             ratios.append(highest)
         return ratios

@@ -19,8 +19,8 @@ from logger.store.segments import decode, encode
 
 log = logging.getLogger("mismatchd")
 
-MERGED_PAIRS = 131_072  # larger segments need hardly fewer bytes per pair
-LARGE_PAIRS = 32_768  # a segment that is stored with at least so many is left as it is
+MERGED_PAIRS = 32_768  # larger segments save 1 % a pair and need more space until they are merged
+LARGE_PAIRS = 16_384  # a segment that is stored with at least so many is left as it is
 MOST_SMALL = 4096  # most small segments searched at the start; older ones stay small
 INSERT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, ?, ?, ?, ?)"
 DELETE = "DELETE FROM segments WHERE first_ns = ?"

@@ -44,7 +44,8 @@ def main() -> int:
         return 0
     if not rows:
         parser.error(f"no row contains {arguments.only!r}; see --list")
-    return int(not all([measure(limit) for limit in rows]))
+    met = [measure(limit) for limit in rows]
+    return int(not all(met))
 
 
 if __name__ == "__main__":

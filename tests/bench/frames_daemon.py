@@ -82,7 +82,8 @@ def share_of_core() -> float:
         finally:
             running.kill()
     used = after.user + after.system - before.user - before.system
-    assert not status.counters["lost"] and not status.rows_dropped, status
+    assert not status.counters["lost"], status
+    assert not status.rows_dropped, status
     sent = sum(map(len, bursts)) / SECONDS
     print(f"{sent / 1e6:.2f} MB/s, {1e6 / PERIOD_US:,.0f} pairs/s")
     return float(used / (end - start))
