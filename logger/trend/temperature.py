@@ -41,14 +41,14 @@ NUISANCE_SD = 0.3  # prior of the antenna's daily cycle and of the other columns
 BEND = 0.004  # prior of the relative change of the coefficient per degree, beside a junction's
 MODEL_SHARE = 0.05  # of the coefficient: the diodes differ, and the law is not quite theirs
 LEAST_RHO = 0.02  # below it the logarithm is mostly noise
-MOST_READINGS = 40_000  # the latest
+MOST_READINGS = 12_000  # on evenly chosen days
 LEAST_READINGS = 60  # that can be compared
 LEARNED = 0.7  # of the prior's uncertainty: less is left by readings that tell something
 POWER_GAP, POWER_BIN = 0.2, 0.35  # of ln watts: between two powers; of continuous ones
 WEEK = 7.0
 GRID_C, LEAST_GRID = 3.0, 6  # of the table of a law, degrees
 LN_V = np.linspace(math.log(1e-5), math.log(20.0), 100)  # above the zero, likewise
-NEWTON, INVERSE_ROUNDS = 3, 4
+NEWTON, INVERSE_ROUNDS = 3, 2
 DB_PER_NEPER = 10 / math.log(10)
 ROUNDS = 4
 FAR = 5.0  # standard deviations beyond which a departure is a fault, or an answer of a bad joint
@@ -211,7 +211,8 @@ def learn(content: CalibrationFile, readings: Readings) -> Coefficient:
     """Return the coefficient of a coupler from its readings; the prior if these tell nothing."""
     law = ThermalLaw(content, readings.celsius)
     usable = np.flatnonzero((readings.rho > LEAST_RHO) & (readings.forward_w > 0))
-    readings = readings.of(usable[-MOST_READINGS:])
+    if len(usable):
+        readings = readings.of(usable)
     per_c, u = law.prior, R_IS_PER_C[1]
     compared = _compared(readings)
     if len(compared.day) >= LEAST_READINGS:
@@ -231,7 +232,9 @@ def learn(content: CalibrationFile, readings: Readings) -> Coefficient:
 
 
 def _compared(readings: Readings) -> Readings:
-    """Return the readings that are not alone on their day and place."""
+    """Return readings that are not alone on their day and place, MOST_READINGS or a few more."""
+    every = max(1, round(len(readings.day) / MOST_READINGS))
+    readings = readings.of(np.floor(readings.day) % every == 0)
     if not len(readings.day):
         return readings
     groups = _groups(readings)
@@ -243,6 +246,7 @@ def _estimate(law: ThermalLaw, readings: Readings) -> tuple[float, float]:
     groups, nuisance = _groups(readings), _nuisance(readings)
     bins = power_bins(readings.forward_w)
     usual_w = medians(readings.forward_w, bins)[bins]
+    span_c = float(_within(readings.celsius, groups).std())
     per_c = law.prior
     for _ in range(ROUNDS):
         value = law.ln_rho(readings, per_c)
@@ -250,9 +254,10 @@ def _estimate(law: ThermalLaw, readings: Readings) -> tuple[float, float]:
         by_per_c, by_c = _derivatives(law, usual, per_c)
         one_w = np.full_like(usual_w, np.median(usual_w))
         one_power = _usual(law, readings._replace(forward_w=one_w), value, per_c)
-        alike, alike_by_c = _derivatives(law, one_power, per_c)
+        alike, _ = _derivatives(law, one_power, per_c)
         # An antenna that follows the coupler's temperature just as the detectors do at one power.
-        mimic = alike * per_c / max(float(np.median(np.abs(alike_by_c))), 1e-6) * ANTENNA_PER_C
+        span = float(_within(alike, groups).std())
+        mimic = alike * (ANTENNA_PER_C * span_c / max(span, 1e-9))
         bend = by_per_c * (usual.celsius - usual.celsius.mean()) * (law.prior * BEND)
         doubts = np.column_stack([mimic, bend, by_c * OFFSET_C]) / NUISANCE_SD
         columns = _within(np.column_stack([-by_per_c, doubts, nuisance]), groups)

@@ -50,8 +50,8 @@ def command(config_path: Path | None, output: Path | None, bench_c: float | None
         found = learn_all(read_readings(store, (0, EVER_NS)), {name: content}).get(name)
     if found is None:
         raise UsageError(
-            f"no stored transmission of calibration {name} has the coupler's temperature; add the"
-            " column `temperature_c` to what the bridge sends"
+            f"no transmission of calibration {name} is stored with the coupler's temperature; the"
+            " bridge has to send a column `temperature_c`"
         )
     click.echo(found.describe())
     if output is None:
