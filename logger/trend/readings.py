@@ -10,12 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.blocks import Floats, Times
+from logger.blocks import Bools, Floats, Times
 from logger.calibration.file import CalibrationFile
 from logger.daily import Days
 from logger.physics.reflection import COVERAGE, rho_of_swr, swr
@@ -66,21 +67,24 @@ class PlaceReadings:
     noise: Floats
     calibration: NDArray[np.str_]
 
-    def select(self, calibration: str, most_noise: float = math.inf) -> tuple[Readings, Times]:
-        """Return those of a calibration whose temperature is known, and their positions.
-
-        most_noise  bound of the median of `noise` at a power, if any: the noise of a single reading
-                    depends on what is read, so that a choice by it would favour high readings
-        """
-        known = np.isfinite(self.celsius) & (self.calibration == calibration)
-        if most_noise < math.inf:
-            bins = power_bins(self.forward_w)
-            known &= np.nan_to_num(medians(self.noise, bins)[bins], nan=math.inf) < most_noise
-        rows = np.flatnonzero(known)
+    def select(self, calibration: str) -> tuple[Readings, Times]:
+        """Return those of a calibration whose temperature is known, and their positions."""
+        rows = np.flatnonzero(np.isfinite(self.celsius) & (self.calibration == calibration))
         day = self.time_ns[rows] / DAY_NS
         zeros = np.zeros(len(rows), dtype=np.int64)
         rho = rho_of_swr(self.swr[rows])
         return Readings(day, zeros, self.forward_w[rows], rho, self.celsius[rows]), rows
+
+    @cached_property
+    def is_quiet(self) -> Bools:
+        """Mask of the powers with little noise, (n,).
+
+        The noise of a single reading depends on what is read, so that a choice by it would favour
+        high readings.
+        """
+        bins = power_bins(self.forward_w)
+        noise = np.nan_to_num(medians(self.noise, bins), nan=math.inf)
+        return np.asarray(noise[bins] < MOST_NOISE)
 
 
 def read_readings(store: Store, span_ns: tuple[int, int]) -> dict[Place, PlaceReadings]:
@@ -147,15 +151,16 @@ def learn_all(
     """Return the coefficients of the calibrations of which temperatures are known, by id."""
     found = {}
     for name, content in contents.items():
-        parts = [own.select(name, MOST_NOISE)[0] for own in readings.values()]
-        parts = [
-            part._replace(group=np.full(len(part.day), number, dtype=np.int64))
-            for number, part in enumerate(parts)
-        ]
+        parts, quiet = [], []
+        for number, own in enumerate(readings.values()):
+            part, rows = own.select(name)
+            parts.append(part._replace(group=np.full(len(rows), number, dtype=np.int64)))
+            quiet.append(own.is_quiet[rows])
         columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-        order = np.argsort(columns[0], kind="stable")
-        if len(order):
-            found[name] = learn(content, Readings(*(column[order] for column in columns)))
+        if columns and len(columns[0]):
+            order = np.argsort(columns[0], kind="stable")
+            every = Readings(*(column[order] for column in columns))
+            found[name] = learn(content, every, np.concatenate(quiet)[order])
     return found
 
 

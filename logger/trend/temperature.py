@@ -207,14 +207,14 @@ class ThermalLaw:
         return RectBivariateSpline(self._grid_c, LN_V, np.log(rows))
 
 
-def learn(content: CalibrationFile, readings: Readings) -> Coefficient:
-    """Return the coefficient of a coupler from its readings; the prior if these tell nothing."""
+def learn(content: CalibrationFile, readings: Readings, is_quiet: Bools) -> Coefficient:
+    """Return the coefficient of a coupler from its readings (n,), n > 0.
+
+    It is the prior if they tell nothing. Those with little noise are compared (`is_quiet`, (n,)).
+    """
     law = ThermalLaw(content, readings.celsius)
-    usable = np.flatnonzero((readings.rho > LEAST_RHO) & (readings.forward_w > 0))
-    if len(usable):
-        readings = readings.of(usable)
     per_c, u = law.prior, R_IS_PER_C[1]
-    compared = _compared(readings)
+    compared = _compared(readings.of(is_quiet & (readings.rho > LEAST_RHO)))
     if len(compared.day) >= LEAST_READINGS:
         per_c, u = _estimate(law, compared)
     usual = readings.of(np.argsort(readings.forward_w)[[len(readings.day) // 2]])
