@@ -17,12 +17,14 @@ from logger.rows import Transmission
 from logger.store.reader import Store
 from logger.store.writer import StoreWriter
 from logger.trend.gather import account, read_history
+from logger.trend.model import TEMPERATURE, trend
 from logger.trend.temperature import power_bins
 from logger.utc import DAY_NS
 from tests.bench.warmth import STORIES, learned, verdicts
 from tests.foreign_warmth import Story, Years, render
 from tests.station import write_config
 from tests.test_store import ALWAYS, transmission
+from tests.trends import days
 
 WARMER = Story(days=400, later_c=8.0)
 
@@ -76,6 +78,17 @@ def test_one_power_does_not() -> None:
 def test_a_loss_is_found_beside_a_colder_shack() -> None:
     story = STORIES["loss +1 dB a year, 8 °C colder"]._replace(days=420)
     assert [corrected for _, corrected in verdicts(render(2, story))] == [True] * 3
+
+
+def test_a_step_within_the_doubt_of_the_coefficient_is_explained_by_it() -> None:
+    values = days(420, amplitude=0.0, noise=0.004, step=(200, 0.05))
+    doubt = np.where(values.day < values.day[0] + 200, 0.0, 0.03)
+    plain, doubted = trend(values), trend(values, thermal_swr=doubt)
+    assert [step.explained_by for step in plain.steps] == [None]
+    assert [step.explained_by for step in doubted.steps] == [TEMPERATURE]
+    assert (plain.verdict, doubted.verdict != "stepped") == ("stepped", True)
+    small = trend(values, thermal_swr=doubt / 3)
+    assert [step.explained_by for step in small.steps] == [None]
 
 
 def test_powers_are_separated_by_gaps() -> None:

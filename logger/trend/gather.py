@@ -165,7 +165,7 @@ def account(
         events = history.work + _recalibrations(days)
         sound, instrument = _separate(days, history)
         slope_u = instrument.slope_u if instrument.checks else instrument.thermal_slope_u
-        of_days = trend(sound, events, history.weather, slope_u)
+        of_days = trend(sound, events, history.weather, slope_u, instrument.thermal_swr)
         season = history.detector_seasons.get(place_of(days))
         if season is not None:
             of_days = dataclasses.replace(of_days, reasons=(*of_days.reasons, season.describe()))

@@ -75,6 +75,7 @@ class Instrument:
     checks          verifications of the calibrations in use
     balance_db      change of the balance on the last day, and its standard uncertainty
     thermal_slope_u the part of slope_u that is of the temperature's coefficient
+    thermal_swr     what one standard uncertainty of the coefficient changes on each day, SWR, (n,)
     temperature     coefficient by which the temperature was taken out; its uncertainty is in
                     both slopes
     """
@@ -85,6 +86,7 @@ class Instrument:
     balance_db: float
     balance_u_db: float
     thermal_slope_u: float = 0.0
+    thermal_swr: FloatArray | None = None
     temperature: Coefficient | None = None
 
 
@@ -155,6 +157,7 @@ def separate(
         slope_u=math.hypot(instrument.slope_u, slope_u),
         balance_slope_u_db=math.hypot(instrument.balance_slope_u_db, balance_u_db),
         thermal_slope_u=slope_u,
+        thermal_swr=of_temperature * (sound.swr**2 - 1) / 2,
         temperature=coefficient,
     )
 

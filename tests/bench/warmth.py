@@ -77,7 +77,10 @@ def verdicts(years: Years) -> list[tuple[bool, bool]]:
         )
         part = thermal_part(own, contents, coefficients)
         sound, instrument = separate(days, {}, part, coefficients["coupler"])
-        found = trend(days), trend(sound, slope_u=instrument.thermal_slope_u)
+        found = (
+            trend(days),
+            trend(sound, slope_u=instrument.thermal_slope_u, thermal_swr=instrument.thermal_swr),
+        )
         plain, corrected = (one.verdict in ("rising", "falling", "stepped") for one in found)
         told.append((plain, corrected))
     return told
