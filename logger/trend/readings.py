@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any
 
@@ -89,30 +89,35 @@ class PlaceReadings:
 
 def read_readings(store: Store, span_ns: tuple[int, int]) -> dict[Place, PlaceReadings]:
     """Return the latest transmissions of `span_ns` with an SWR, by place. Raise StoreError."""
-    rows: dict[Place, list[tuple[float, ...]]] = {}
-    names: dict[Place, list[str]] = {}
-    for page in _pages(store, span_ns):
-        places = _places(page)
-        for place, row in zip(places, page, strict=True):
-            figures = tuple(math.nan if value is None else value for value in row[5:])
-            rows.setdefault(place, []).append((row[4], *figures))
-            names.setdefault(place, []).append(row[3])
-    found = {}
-    for place, values in rows.items():
-        time_ns = np.array([row[0] for row in values], dtype=np.int64)
-        watts, swr_, celsius, low, high = np.array([row[1:] for row in values]).T
-        with np.errstate(divide="ignore", invalid="ignore"):
-            noise = (rho_of_swr(high) - rho_of_swr(low)) / (2 * COVERAGE * rho_of_swr(swr_))
-        order = np.argsort(time_ns, kind="stable")
-        found[place] = PlaceReadings(
-            time_ns[order],
-            watts[order],
-            swr_[order],
-            celsius[order],
-            noise[order],
-            np.array(names[place])[order],
-        )
-    return found
+    parts: dict[Place, list[PlaceReadings]] = {}
+    for page in _pages(store, span_ns):  # the latest first
+        rows: dict[Place, list[tuple[Any, ...]]] = {}
+        for place, row in zip(_places(page), page, strict=True):
+            rows.setdefault(place, []).append(row)
+        for place, own in rows.items():
+            parts.setdefault(place, []).insert(0, _readings(own))
+    return {place: _join(own) for place, own in parts.items()}
+
+
+def _readings(rows: list[tuple[Any, ...]]) -> PlaceReadings:
+    watts, swr_, celsius, low, high = np.array([row[5:] for row in rows], dtype=np.float64).T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        noise = (rho_of_swr(high) - rho_of_swr(low)) / (2 * COVERAGE * rho_of_swr(swr_))
+    return PlaceReadings(
+        np.array([row[4] for row in rows], dtype=np.int64),
+        watts,
+        swr_,
+        celsius,
+        noise,
+        np.array([row[3] for row in rows]),
+    )
+
+
+def _join(parts: list[PlaceReadings]) -> PlaceReadings:
+    names = [field.name for field in fields(PlaceReadings)]
+    return PlaceReadings(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+    )
 
 
 def _pages(store: Store, span_ns: tuple[int, int]) -> Iterator[list[tuple[Any, ...]]]:
