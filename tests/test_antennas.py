@@ -420,18 +420,18 @@ def stored(config: Path, table: str) -> list[tuple[object, ...]]:
         return database.execute(f"SELECT * FROM {table} ORDER BY id").fetchall()
 
 
-def antennas_of(config: Path) -> list[str | None]:
-    with closing(sqlite3.connect(config.parent / "data/station.sqlite")) as database:
-        names = database.execute("SELECT antenna FROM transmissions ORDER BY id").fetchall()
-    return [name for (name,) in names]
-
-
 def test_recompute_gives_the_same(played: tuple[Path, int, list[dict[str, object]]]) -> None:
     config, _, _ = played
     tables = ("transmissions", "seconds", "alarms", "faults", "memories")
     before = [stored(config, table) for table in tables[:-1]]
     mismatchd("recompute", "-c", config)
     assert [stored(config, table) for table in tables[:-1]] == before
+
+
+def stored_antennas(config: Path) -> list[str | None]:
+    with closing(sqlite3.connect(config.parent / "data/station.sqlite")) as database:
+        rows = database.execute("SELECT antenna FROM transmissions ORDER BY id").fetchall()
+    return [antenna for (antenna,) in rows]
 
 
 def test_the_antenna_from_the_journal(tmp_path: Path) -> None:
@@ -445,13 +445,13 @@ def test_the_antenna_from_the_journal(tmp_path: Path) -> None:
     day = "2026-03-02T12:00:00Z"
     mismatchd("journal", "add", "--kind", "antenna", "beam", "--time", day, "-c", config)
     mismatchd("run", "-c", config)
-    names = antennas_of(config)
+    names = stored_antennas(config)
     assert names == [None] * 6 + ["beam"] * 12
     # Noted afterwards: it counts from the next `recompute` on.
     day = "2026-03-03T12:00:00Z"
     mismatchd("journal", "add", "--kind", "antenna", "vertical", "--time", day, "-c", config)
     mismatchd("recompute", "-c", config)
-    names = antennas_of(config)
+    names = stored_antennas(config)
     assert names == [None] * 6 + ["beam"] * 6 + ["vertical"] * 6
     # Also where no pairs are archived any more.
     with closing(sqlite3.connect(tmp_path / "data/station.sqlite")) as database, database:
@@ -460,7 +460,7 @@ def test_the_antenna_from_the_journal(tmp_path: Path) -> None:
     mismatchd("journal", "add", "--kind", "antenna", "vertical", "--time", day, "-c", config)
     done = mismatchd("recompute", "-c", config)
     assert "by band and journal: another antenna of 6 transmissions" in done.stderr
-    names = antennas_of(config)
+    names = stored_antennas(config)
     assert names == ["vertical"] * 6 + ["beam"] * 6 + ["vertical"] * 6
     assert "journal" not in done.stderr.partition("\n")[0]
     # Renamed in the configuration, but not in the journal.

@@ -6,6 +6,7 @@ The station is the simulated one of the example configuration; its calibration i
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import shutil
 from pathlib import Path
@@ -48,9 +49,15 @@ def changed(content: CalibrationFile, **ports: dict[str, float]) -> CalibrationF
     return replace(content, **moved)
 
 
-def play(config: Config, content: CalibrationFile, path: Path, threshold: float = 1.0) -> Path:
+def play(
+    config: Config,
+    content: CalibrationFile,
+    path: Path,
+    threshold: float = 1.0,
+    celsius: float | None = None,
+) -> Path:
     """Play the station into a new store without its raw pairs; `threshold` multiplies that of
-    keying."""
+    keying, `celsius` is reported with each pair."""
     keying = replace(
         config.transmission, min_forward_w=threshold * config.transmission.min_forward_w
     )
@@ -62,6 +69,9 @@ def play(config: Config, content: CalibrationFile, path: Path, threshold: float 
         while True:
             block = driver.read(1.0, 0.0)
             assert block is not None
+            if celsius is not None:
+                warmth = {"temperature_c": np.full(len(block), celsius)}
+                block = dataclasses.replace(block, aux={**block.aux, **warmth})
             rows += pipeline.process(block)
     except EndOfInput:
         rows += pipeline.finish(Flag(0))
@@ -224,6 +234,24 @@ def test_the_second_time_changes_nothing(stores: Stores) -> None:
     assert [outbox.position("any", table) for table in FORWARDED] == before
     store.close()
     assert content_of(path) == once
+
+
+def test_the_temperature_of_a_transmission_counts(stores: Stores, tmp_path: Path) -> None:
+    """A coefficient learned later corrects rows of which no pairs are left."""
+    plain = replace(stores.right, temperature_c=21.0)
+    ports = {side: {"r_is_per_c": 0.07} for side in ("forward", "reflected")}
+    warm = changed(plain, **ports)
+    derived = play(stores.config, plain, tmp_path / "plain.sqlite", celsius=6.3)
+    made = play(stores.config, warm, tmp_path / "warm.sqlite", celsius=6.3)
+    before = content_of(derived)[1]
+    derive(derived, stores.config, warm)
+    transmissions, seconds, _ = content_of(derived)
+    assert {row["coupler_temperature_c"] for row in transmissions} == {6.3}
+    fm = same_pairs(seconds, content_of(made)[1], "fm", steady=True)
+    assert_close(*fm, "forward_w", rel=1e-3, most=ROUNDING)
+    assert_close(*fm, "reflected_w", rel=3e-3, most=ROUNDING)
+    change = column(seconds, "reflected_w") / column(before, "reflected_w")
+    assert np.nanmedian(np.abs(change - 1)) > 0.02
 
 
 def test_there_and_back(stores: Stores) -> None:

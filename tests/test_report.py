@@ -447,7 +447,11 @@ def test_the_page_in_a_browser(tmp_path: Path) -> None:
 
 
 def plain_trend(
-    used: Days, events: Sequence[WorkEvent] = (), weather: object = None, slope_u: float = 0.0
+    used: Days,
+    events: Sequence[WorkEvent] = (),
+    weather: object = None,
+    slope_u: float = 0.0,
+    thermal_swr: object = None,
 ) -> Trend:
     return fitted(used)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from copy import copy
 from functools import cached_property
 
 import msgspec
@@ -153,6 +154,31 @@ class Coupler:
             ln_frequency = np.log(np.where(frequency > 0, frequency, usual))
             watts *= 10 ** (np.interp(ln_frequency, np.log(khz), db) / 10)
         return watts
+
+    def at(self, celsius: float) -> Coupler:
+        """Return the coupler with the laws by which pairs of this temperature are converted.
+
+        That is the coupler itself if the temperature is NaN, or if the calibration does not depend
+        on it.
+        """
+        bench_c = self.content.temperature_c
+        if math.isnan(celsius) or bench_c is None or not self.depends_on_temperature:
+            return self
+        step = round((celsius - bench_c) / TEMPERATURE_STEP_C)
+        other = copy(self)
+        other._laws = {
+            side: self._warmer(side, step) if port.r_is_per_c else self._laws[side]
+            for side, port in self._ports.items()
+        }
+        other.forward, other.reflected = other._laws["forward"], other._laws["reflected"]
+        return other
+
+    @property
+    def depends_on_temperature(self) -> bool:
+        """True if pairs are corrected for their temperature."""
+        return self.content.temperature_c is not None and any(
+            port.r_is_per_c for port in self._ports.values()
+        )
 
     def _warmer(self, side: str, step: int) -> DetectorLaw:
         key = side, step

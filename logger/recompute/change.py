@@ -4,7 +4,8 @@ Information from the pairs of the time is preserved. The stored SWR is that of t
 its power ratio is converted, not computed again. The effect of noise, and the drift of the zeros
 from those of the old calibration, are recovered from the stored intervals; only for a withheld
 figure are noise and resolution of the new calibration used. Fit and directivity are those of the
-new calibration. Temperatures of pairs are not stored, so laws are compared at bench temperature.
+new calibration. Laws are compared at the mean temperature of the transmission if it is stored, else
+at bench temperature.
 """
 
 from __future__ import annotations

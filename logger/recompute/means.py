@@ -12,6 +12,7 @@ Information from the original pairs is preserved (see `change`), and alarms stay
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
 
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Bools, Floats
-from logger.calibration.coupler import Coupler
+from logger.calibration.coupler import TEMPERATURE_STEP_C, Coupler
 from logger.calibration.file import parse
 from logger.errors import CalibrationError, StoreError
 from logger.physics.reflection import HIGHEST_SWR, rho_of_swr, swr
@@ -29,6 +30,7 @@ from logger.store.statements import WATT_DECIMALS
 from logger.store.writer import StoreWriter
 
 PAGE_ROWS = 20_000
+UNKNOWN_C = -1000.0
 
 SECOND = ("forward_w", "reflected_w", *BOUNDS, "flags")
 TRANSMISSION = (
@@ -75,17 +77,22 @@ class _Transmissions:
         self._olds = [
             _coupler(store, id_, text, new.temperature_range_c) for id_, text in texts.items()
         ]
-        pages = [np.empty((5, 0))]
-        fields = ("calibration_id", "frequency_khz", "forward_w_max", "reflected_w_max")
+        pages = [np.empty((6, 0))]
+        fields = (
+            *("calibration_id", "frequency_khz", "coupler_temperature_c"),
+            *("forward_w_max", "reflected_w_max"),
+        )
         for rows in store.pages("transmissions", fields, PAGE_ROWS):
             page = [(row[0], codes[row[1]], *row[2:]) for row in rows if row[1] in codes]
-            pages.append(np.array(page, dtype=np.float64).reshape(-1, 5).T)
+            pages.append(np.array(page, dtype=np.float64).reshape(-1, 6).T)
         table = np.concatenate(pages, axis=1)
         self.ids, self._codes = table[0].astype(np.int64), table[1].astype(np.int64)
         self._khz = table[2]
+        warmth = np.rint(table[3] / TEMPERATURE_STEP_C) * TEMPERATURE_STEP_C
+        self._celsius = np.nan_to_num(warmth, nan=UNKNOWN_C)
         self.peaks_v = np.empty((2, len(self.ids)))
         for change, of in self.by_change(np.arange(len(self.ids))):
-            self.peaks_v[:, of] = change.peaks_v(*table[3:, of])
+            self.peaks_v[:, of] = change.peaks_v(*table[4:, of])
         self.sums = np.zeros((ON_R + 1, len(self.ids)))
 
     def places(self, ids: Floats) -> tuple[NDArray[np.intp], Bools]:
@@ -98,8 +105,14 @@ class _Transmissions:
         """Yield each conversion with the mask of the rows it applies to."""
         codes = self._codes[index]
         for code in np.unique(codes):
-            of = codes == code
-            yield Recalibration(self._olds[code], self._new, self._khz[index[of]]), of
+            old, own = self._olds[code], codes == code
+            celsius = np.where(own, self._celsius[index], np.nan)
+            if not (old.depends_on_temperature or self._new.depends_on_temperature):
+                celsius[own] = UNKNOWN_C
+            for value in np.unique(celsius[own]).tolist():
+                of = celsius == value
+                at_c = math.nan if value == UNKNOWN_C else value
+                yield Recalibration(old.at(at_c), self._new.at(at_c), self._khz[index[of]]), of
 
 
 def recompute(

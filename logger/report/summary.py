@@ -22,6 +22,7 @@ from logger.trend.account import Account, ChannelAccount, date, name_channels
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.instrument import NOT_CHECKED, WANDER_DB
 from logger.trend.outcome import Step
+from logger.trend.temperature import Coefficient
 from logger.tune.positions import Position
 from logger.tune.session import TuningState
 from logger.tune.words import outcome
@@ -158,6 +159,7 @@ class InstrumentLine(msgspec.Struct, frozen=True, kw_only=True):
     checks    number of checks that the trends use
     balance_db, balance_u_db  change of the balance of its ports, and standard uncertainty
     unresolved_per_year       SWR a year by channel (95 %) that a trend cannot tell from the coupler
+    temperature               coefficient of its detectors, None if the temperature is not known
     """
 
     schedule: str | None
@@ -169,6 +171,7 @@ class InstrumentLine(msgspec.Struct, frozen=True, kw_only=True):
     balance_u_db: float
     wander_db_per_year: float
     unresolved_per_year: dict[str, float]
+    temperature: Coefficient | None = None
 
 
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
@@ -283,6 +286,7 @@ def _instrument(account: Account) -> InstrumentLine:
             for name, part in parts.items()
             if part is not None and part.slope_u
         },
+        temperature=first.temperature,
     )
 
 

@@ -312,6 +312,10 @@ def _instrument(line: InstrumentLine) -> Iterator[str]:
         yield f"Calibration {line.schedule}{OVERDUE if line.overdue else '.'}"
     if line.verdict is not None:
         yield f"Last check against the dummy load: {line.verdict}"
+    if line.temperature is not None:
+        yield f"{line.temperature.describe()} This is taken out of the trends."
+        if line.temperature.departs:
+            yield "`mismatchd calibrate temperature` puts the coefficient into the calibration."
     unresolved, worst = line.unresolved_per_year, ""
     if unresolved:
         name = max(unresolved, key=lambda name: unresolved[name])

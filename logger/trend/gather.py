@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,7 +11,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from drivers.channels import CHANNEL_MHZ
-from logger.calibration.file import parse
+from logger.calibration.file import CalibrationFile, parse
 from logger.daily import Days, Weather, WorkEvent
 from logger.errors import CalibrationError
 from logger.rows import Alarm
@@ -21,18 +22,25 @@ from logger.store.tables import ALARMS, JOURNAL
 from logger.store.verifications import Verifications
 from logger.store.weather import WeatherRows
 from logger.trend.account import Account, ChannelAccount, JournalEntry
-from logger.trend.instrument import Wander, separate, wanders
+from logger.trend.instrument import Instrument, Wander, separate, wanders
 from logger.trend.model import trend
 from logger.trend.outcome import StationState
+from logger.trend.readings import (
+    Place,
+    PlaceReadings,
+    learn_all,
+    place_of,
+    read_readings,
+    thermal_part,
+    without_temperature,
+)
 from logger.trend.season_by_power import PowerSeason, season_by_power
 from logger.trend.station_state import station_state
+from logger.trend.temperature import Coefficient, ThermalPart
 from logger.utc import format_ns
 from logger.verification.schedule import date_ns
 
 Progress = Callable[[str], None]
-Place = tuple[str | None, int | None]  # antenna and channel
-
-MOST_TRANSMISSIONS = 100_000  # the latest, in which a season of the detectors is looked for
 
 
 @dataclass(frozen=True)
@@ -46,6 +54,8 @@ class History:
     alarms: tuple[Alarm, ...]
     wanders: Mapping[str, Wander] = field(default_factory=dict)
     detector_seasons: Mapping[Place, PowerSeason] = field(default_factory=dict)
+    thermal: Mapping[Place, ThermalPart] = field(default_factory=dict)
+    coefficients: Mapping[str, Coefficient] = field(default_factory=dict)
 
     @property
     def work(self) -> list[WorkEvent]:
@@ -59,6 +69,10 @@ def read_history(
     """Return the history of `span_ns`, end exclusive. Raise StoreError."""
     with DailyValues.editor(store.path) as values:
         days = values.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
+    contents = _calibrations(store)
+    readings = read_readings(store, span_ns)
+    coefficients = learn_all(readings, contents)
+    parts = {place: thermal_part(own, contents, coefficients) for place, own in readings.items()}
     return History(
         now_ns,
         tuple(days),
@@ -72,26 +86,36 @@ def read_history(
             _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
         ),
         wanders(Verifications(store.database).all(now_ns), _calibration_dates(store)),
-        _detector_seasons(store, span_ns),
+        _detector_seasons(
+            {
+                place: without_temperature(own, contents, coefficients)
+                for place, own in readings.items()
+            }
+        ),
+        {place: part for place, part in parts.items() if part is not None},
+        coefficients,
     )
 
 
-def _detector_seasons(store: Store, span_ns: tuple[int, int]) -> dict[Place, PowerSeason]:
-    """Return the season of the detectors where one is found, by antenna and channel."""
-    fields = ("antenna", "channel", "start_ns", "forward_w_mean", "swr")
-    groups: dict[Place, list[tuple[int, float, float]]] = {}
-    for antenna, channel, *values in store.latest(
-        "transmissions", fields, "start_ns", *span_ns, MOST_TRANSMISSIONS
-    ):
-        if channel is not None:
-            groups.setdefault((antenna, channel), []).append(tuple(values))
+def _detector_seasons(readings: Mapping[Place, PlaceReadings]) -> dict[Place, PowerSeason]:
+    """Return the season of the detectors where one is found, by place."""
     seasons = {}
-    for place, values in groups.items():
-        time_ns, watts, swr = np.array(values, dtype=np.float64).T
-        season = season_by_power(time_ns.astype(np.int64), watts, swr)
-        if season is not None:
-            seasons[place] = season
+    for place, own in readings.items():
+        if place[1] is not None:
+            season = season_by_power(own.time_ns, own.forward_w, own.swr)
+            if season is not None:
+                seasons[place] = season
     return seasons
+
+
+def _calibrations(store: Store) -> dict[str, CalibrationFile]:
+    """Return the calibrations in use whose content is known, by id."""
+    contents = {}
+    for name, text in store.calibrations().items():
+        with contextlib.suppress(CalibrationError):
+            if text is not None:
+                contents[name] = parse(text, f"calibration {name}")
+    return contents
 
 
 def _calibration_dates(store: Store) -> dict[str, int | None]:
@@ -139,10 +163,10 @@ def account(
     trends: list[ChannelAccount] = []
     for days in used[:most]:
         events = history.work + _recalibrations(days)
-        sound, instrument = separate(days, history.wanders)
-        slope_u = instrument.slope_u if instrument.checks else 0.0
-        of_days = trend(sound, events, history.weather, slope_u)
-        season = history.detector_seasons.get((days.antenna, days.channel))
+        sound, instrument = _separate(days, history)
+        slope_u = instrument.slope_u if instrument.checks else instrument.thermal_slope_u
+        of_days = trend(sound, events, history.weather, slope_u, instrument.thermal_swr)
+        season = history.detector_seasons.get(place_of(days))
         if season is not None:
             of_days = dataclasses.replace(of_days, reasons=(*of_days.reasons, season.describe()))
         trends.append(ChannelAccount(sound, of_days, instrument))
@@ -150,7 +174,7 @@ def account(
     state = None
     if joint:
         progress("antenna and line")
-        parts = [separate(days, history.wanders) for days in history.days]
+        parts = [_separate(days, history) for days in history.days]
         balance_u_db = max((part.balance_slope_u_db for _, part in parts), default=0.0)
         state = _state([days for days, _ in parts], history.work, balance_u_db, plan)
     return Account(
@@ -163,6 +187,13 @@ def account(
         history.weather,
         state,
     )
+
+
+def _separate(days: Days, history: History) -> tuple[Days, Instrument]:
+    """Return daily values without the coupler's part, and what remains of it."""
+    names = [days.calibration_ids[number] for number in days.calibration[::-1].tolist()]
+    coefficient = next((c for name in names if (c := history.coefficients.get(name))), None)
+    return separate(days, history.wanders, history.thermal.get(place_of(days)), coefficient)
 
 
 def _state(

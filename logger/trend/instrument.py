@@ -16,9 +16,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.daily import Days, FloatArray
-from logger.physics.reflection import rho_of_swr, swr
+from logger.daily import Days, FloatArray, IntArray
+from logger.physics.reflection import HIGHEST_SWR, rho_of_swr, swr
 from logger.trend.design import SEASON_SPAN, YEAR, harmonics
+from logger.trend.temperature import Coefficient, ThermalPart
 from logger.utc import DAY_NS
 from logger.verification.row import Verification
 
@@ -73,6 +74,10 @@ class Instrument:
     balance_slope_u_db  the same of the balance itself, dB per year
     checks          verifications of the calibrations in use
     balance_db      change of the balance on the last day, and its standard uncertainty
+    thermal_slope_u the part of slope_u that is of the temperature's coefficient
+    thermal_swr     what one standard uncertainty of the coefficient changes on each day, SWR, (n,)
+    temperature     coefficient by which the temperature was taken out; its uncertainty is in
+                    both slopes
     """
 
     slope_u: float
@@ -80,6 +85,9 @@ class Instrument:
     checks: int
     balance_db: float
     balance_u_db: float
+    thermal_slope_u: float = 0.0
+    thermal_swr: FloatArray | None = None
+    temperature: Coefficient | None = None
 
 
 NOT_CHECKED = Instrument(0.0, 0.0, 0, 0.0, 0.0)
@@ -129,8 +137,55 @@ def _plain_level(values: Sequence[float], offset: FloatArray) -> FloatArray:
     return np.where(is_plain, np.asarray(values)[is_plain].mean(), 0.0)
 
 
-def separate(days: Days, wander_by_id: Mapping[str, Wander]) -> tuple[Days, Instrument]:
-    """Return the daily values without the coupler's part, and what remains of it."""
+def separate(
+    days: Days,
+    wander_by_id: Mapping[str, Wander],
+    thermal: ThermalPart | None = None,
+    coefficient: Coefficient | None = None,
+) -> tuple[Days, Instrument]:
+    """Return the daily values without the coupler's part, and what remains of it.
+
+    thermal, coefficient  the part of its temperature, if that is known
+    """
+    days, of_temperature = without_temperature(days, thermal)
+    sound, instrument = _without_balance(days, wander_by_id)
+    if coefficient is None or thermal is None:
+        return sound, instrument
+    slope_u, balance_u_db = _slope_of(days, of_temperature)
+    return sound, replace(
+        instrument,
+        slope_u=math.hypot(instrument.slope_u, slope_u),
+        balance_slope_u_db=math.hypot(instrument.balance_slope_u_db, balance_u_db),
+        thermal_slope_u=slope_u,
+        thermal_swr=of_temperature * (sound.swr**2 - 1) / 2,
+        temperature=coefficient,
+    )
+
+
+def without_temperature(days: Days, thermal: ThermalPart | None) -> tuple[Days, FloatArray]:
+    """Return daily values at the temperature of the bench, and what its coefficient's u changes.
+
+    On days without a temperature the mean of the others is assumed. The change is of ln rho, (n,).
+    """
+    if thermal is None:
+        return days, np.zeros(len(days.day))
+    shift = np.full(len(days.day), thermal.shift.mean())
+    by_u = np.full(len(days.day), thermal.by_u.mean())
+    _, own, other = np.intersect1d(days.day, thermal.day, return_indices=True)
+    shift[own], by_u[own] = thermal.shift[other], thermal.by_u[other]
+    rho = rho_of_swr(days.swr) * np.exp(shift)
+    return replace(days, swr=swr(np.minimum(rho, rho_of_swr(HIGHEST_SWR)))), by_u
+
+
+def _slope_of(days: Days, change: FloatArray) -> tuple[float, float]:
+    """Return the slope that a change of ln rho (n,) has, in SWR per year and in dB per year."""
+    places, pull = _slope_pull(days)
+    per_year = abs(float(pull @ change[places])) if len(pull) else 0.0
+    level = float(np.median(days.swr))
+    return per_year * (level**2 - 1) / 2, per_year * DB_PER_LN
+
+
+def _without_balance(days: Days, wander_by_id: Mapping[str, Wander]) -> tuple[Days, Instrument]:
     day = days.day.astype(np.float64)
     middle = day + 0.5
     balance = np.zeros(len(day))
@@ -159,20 +214,11 @@ def _last_u(days: Days, own: Mapping[int, Wander]) -> float:
 
 
 def _slope_u(days: Days, own: Mapping[int, Wander]) -> tuple[float, float]:
-    """Return the standard error of a slope from the balance, in SWR per year and in dB per year.
-
-    A season is fitted beside the slope where there is a year, as in the trends: it absorbs a part
-    of the walk, and makes the slope depend more on what is left.
-    """
-    places = np.unique(np.linspace(0, len(days.day) - 1, GRID).astype(np.int64))
-    day, number = days.day[places].astype(np.float64), days.calibration[places]
-    if len(day) < 3 or day[-1] == day[0]:
+    """Return the standard error of a slope from the balance, in SWR per year and in dB per year."""
+    places, pull = _slope_pull(days)
+    if not len(pull):
         return 0.0, 0.0
-    years = (day - day.mean()) / YEAR
-    levels = [(number == each).astype(np.float64) for each in np.unique(number)]
-    is_long = day[-1] - day[0] >= SEASON_SPAN
-    season = harmonics(days.day[places], HARMONICS) if is_long else []
-    pull = np.linalg.pinv(np.column_stack([years, *levels, *season]))[0]
+    day, number = days.day[places].astype(np.float64), days.calibration[places]
     variance = 0.0
     for each in np.unique(number).tolist():
         mask = number == each
@@ -181,3 +227,20 @@ def _slope_u(days: Days, own: Mapping[int, Wander]) -> tuple[float, float]:
     level = float(np.median(days.swr))
     balance_db = float(np.sqrt(max(variance, 0.0)))
     return balance_db * (level**2 - 1) / 2 / DB_PER_LN, balance_db
+
+
+def _slope_pull(days: Days) -> tuple[IntArray, FloatArray]:
+    """Return some rows of daily values, (k,), and the effect of each on the slope; none if short.
+
+    A season is fitted beside the slope where there is a year, as in the trends: it absorbs a part
+    of a walk, and makes the slope depend more on what is left.
+    """
+    places = np.unique(np.linspace(0, len(days.day) - 1, GRID).astype(np.int64))
+    day, number = days.day[places].astype(np.float64), days.calibration[places]
+    if len(day) < 3 or day[-1] == day[0]:
+        return places, np.array([])
+    years = (day - day.mean()) / YEAR
+    levels = [(number == each).astype(np.float64) for each in np.unique(number)]
+    is_long = day[-1] - day[0] >= SEASON_SPAN
+    season = harmonics(days.day[places], HARMONICS) if is_long else []
+    return places, np.asarray(np.linalg.pinv(np.column_stack([years, *levels, *season]))[0])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -25,6 +26,7 @@ TELLING_SIZE = 0.02
 BLOCK_DAYS = 45  # length of blocks between which long correlations (a rainy month) show
 MONTH_DAYS = 3  # with readings needed for the value of a month
 SIGMAS_95 = 1.96
+TEMPERATURE = "temperature of the coupler"  # explains a step
 
 
 def trend(
@@ -32,10 +34,13 @@ def trend(
     events: Sequence[WorkEvent] = (),
     weather: Weather | None = None,
     slope_u: float = 0.0,
+    thermal_swr: FloatArray | None = None,
 ) -> Trend:
     """Return the trend of the channel of `days`; `events` may have changed it.
 
-    slope_u  standard error of the slope from the instrument, SWR per year
+    slope_u      standard error of the slope from the instrument, SWR per year
+    thermal_swr  what one standard uncertainty of its temperature coefficient changes, SWR, (n,); a
+                 step no larger than that is explained by it
     """
     value = np.minimum(days.swr, HIGHEST)
     is_plausible = plausible(value)
@@ -52,6 +57,8 @@ def trend(
     steps = sorted([*announced, *unannounced])
     regression = fit(day, value, np.column_stack([columns, step_columns(day, steps)]))
     changes = _steps(day, value, layout, steps, announced, regression)
+    if thermal_swr is not None:
+        changes = [_explain(step, day, thermal_swr[is_plausible], steps) for step in changes]
     slope = _slope(layout, regression, day, slope_u)
     low, high = (None, None) if slope is None else slope.interval()
     opinion = _second_opinion(layout, regression, day, value, steps)
@@ -122,6 +129,17 @@ def _steps(
         level = float(_lasting(layout, regression, np.array([day - 1]), steps)[0])
         changes.append(Step(day, low, high, level, level + size, announced.get(day)))
     return changes
+
+
+def _explain(step: Step, day: IntArray, thermal_swr: FloatArray, steps: Sequence[int]) -> Step:
+    """Explain a step by the coupler's temperature if its size is within the doubt of that."""
+    begin = max((other for other in steps if other < step.day), default=int(day[0]))
+    end = min((other for other in steps if other > step.day), default=int(day[-1]) + 1)
+    before, after = (day >= begin) & (day < step.day), (day >= step.day) & (day < end)
+    doubt = TELLING * abs(thermal_swr[after].mean() - thermal_swr[before].mean())
+    if step.explained_by is None and abs(step.new_level - step.old_level) <= doubt:
+        return replace(step, explained_by=TEMPERATURE)
+    return step
 
 
 def _lasting(

@@ -25,7 +25,7 @@ class Step:
     day_high: int
     old_level: float
     new_level: float
-    explained_by: str | None  # journal text, or "calibration"; None: unannounced
+    explained_by: str | None  # journal text, calibration, temperature; None: unannounced
 
 
 @dataclass(frozen=True)

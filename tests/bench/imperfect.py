@@ -1,6 +1,7 @@
 """SWR intervals of couplers calibrated on imperfect loads: coverage, and width beside an oracle.
 
-    python -m tests.bench.imperfect [worlds] [readings] [part of a name...]
+    python -m tests.bench.imperfect [--worlds N] [--readings N] [--first-world N] [--without-oracle]
+        [part of a name...]
 
 Worlds are those of `tests.imperfect_bench`; the shack is up to 15 degrees from the bench. Power
 0.5 to 4 W, SWR 1 to 5, log-uniform, each reading a mean of 200 pairs. The oracle knows the
@@ -8,13 +9,16 @@ distributions, the detectors' laws at the bench, and what the bench read: its in
 the true reflection among the readings of many other worlds that are most like this one in leak
 measured at the bench, reflection read and power; their loads reach to SWR 30, so that it takes no
 width from knowing where those to be read end. It never needs a fit, nor doubts a detector, so
-that widths beside it compare calibrations of several powers; those of one power are wider.
+that widths beside it compare calibrations of several powers; those of one power are wider. It takes
+a minute or two to make; where only coverage is asked for, leave it out.
+
+`energy` is the share of intervals of the incident energy that hold the truth.
 """
 
 from __future__ import annotations
 
+import argparse
 import itertools
-import sys
 import time
 from typing import Any, NamedTuple
 
@@ -27,7 +31,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import Assumptions
 from logger.calibration.fit import fit
 from logger.stages.totals import SUMS, Sums
-from logger.stages.transmission_rows import bounds
+from logger.stages.transmission_rows import bounds, energy_bounds
 from tests import imperfect_bench as bench
 
 POWERS_W = (0.1, 0.3, 1.0, 2.0, 4.0)
@@ -72,8 +76,11 @@ def play(
     return Readings(watts, rho, forward, reflected, abs(world.leak + world.load))
 
 
-def judged(coupler: Coupler, readings: Readings) -> tuple[bench.Floats, bench.Floats]:
-    """The product's interval of the SWR, (n,) each, NaN where it states none."""
+def judged(coupler: Coupler, readings: Readings) -> tuple[bench.Floats, bench.Floats, bench.Floats]:
+    """The product's interval of the SWR, NaN where it states none; mask of true energies held.
+
+    All are (n,).
+    """
     count = np.full(len(readings.rho), float(PAIRS))
     forward_w = coupler.watts("forward", readings.forward_v, {})
     reflected_w = coupler.watts("reflected", readings.reflected_v, {})
@@ -88,12 +95,15 @@ def judged(coupler: Coupler, readings: Readings) -> tuple[bench.Floats, bench.Fl
         ("settled_ff", forward_w**2),
         ("settled_fr", forward_w * reflected_w),
         ("settled_rr", reflected_w**2 + spread**2),
+        ("energy_j", forward_w),  # of a second
     ):
         sums[totals._fields.index(name)] = value * count
     zero_u_v = bench.NOISE_V / 20
     noise = Noise((bench.NOISE_V,) * 2, (zero_u_v,) * 2)
     figures, _ = bounds(coupler, noise, sums, np.zeros(len(count), dtype=int))
-    return figures[1], figures[2]
+    low_j, high_j = energy_bounds(coupler, sums, np.zeros(len(count), dtype=bool))
+    low_j, high_j = low_j / PAIRS, high_j / PAIRS
+    return figures[1], figures[2], (low_j <= readings.watts) & (readings.watts <= high_j)
 
 
 class Oracle:
@@ -161,13 +171,18 @@ def line(
     low: bench.Floats,
     high: bench.Floats,
     width: bench.Floats,
+    energy: bench.Floats,
     highest_width: float = HIGHEST_WIDTH,
 ) -> bool:
     """Print a line of figures; whether it holds the bars."""
     held = float(np.mean((low <= swr) & (swr <= high)))
-    middle = float(np.nanmedian(width))
-    print(f"  {name:<24}{len(swr):6d}  {held:.3f}   {np.median(high - low):.3f}   {middle:.2f}")
-    return held >= LEAST_COVERAGE and middle <= highest_width
+    middle = float(np.median(width))
+    print(
+        f"  {name:<24}{len(swr):6d}  {held:.3f}   {np.median(high - low):.3f}   {middle:.2f}"
+        f"    {energy.mean():.3f}",
+        flush=True,
+    )
+    return held >= LEAST_COVERAGE and not middle > highest_width
 
 
 class Case(NamedTuple):
@@ -220,10 +235,10 @@ CASES = (
 )
 
 
-def group(case: Case, oracle: Oracle, worlds: int, count: int) -> bool:
-    """Play one case and print it; whether it holds the bars."""
+def group(case: Case, oracle: Oracle | None, worlds: range, count: int) -> bool:
+    """Play one case and print it; whether it holds the bars. Without oracle widths are NaN."""
     parts: list[list[bench.Floats]] = []
-    for number in range(worlds):
+    for number in worlds:
         directivity_db = case.directivities_db[number % len(case.directivities_db)]
         seed = 1000 * round(directivity_db) + number
         world = bench.draw_world(
@@ -239,31 +254,51 @@ def group(case: Case, oracle: Oracle, worlds: int, count: int) -> bool:
         )
         readings = play(world, seed, count, lowest_w=case.lowest_w)
         swr = (1 + readings.rho) / (1 - readings.rho)
-        low, high = judged(coupler, readings)
-        ideal_low, ideal_high = oracle.interval(world, readings)
-        parts.append([swr, low, high, (high - low) / (ideal_high - ideal_low)])
-    swr, low, high, width = (np.concatenate(part) for part in zip(*parts, strict=True))
-    passed = line(case.name, swr, low, high, width, HIGHEST_WIDTH if case.judges_width else np.inf)
+        low, high, energy = judged(coupler, readings)
+        width = np.full(len(swr), np.nan)
+        if oracle is not None:
+            ideal_low, ideal_high = oracle.interval(world, readings)
+            width = (high - low) / (ideal_high - ideal_low)
+        parts.append([swr, low, high, width, energy])
+    swr, low, high, width, energy = (np.concatenate(part) for part in zip(*parts, strict=True))
+    passed = line(
+        case.name, swr, low, high, width, energy, HIGHEST_WIDTH if case.judges_width else np.inf
+    )
     for begin, end in itertools.pairwise(SWR_BINS):
         mask = (swr >= begin) & (swr < end)
-        line(f"    SWR {begin:g} to {end:g}", swr[mask], low[mask], high[mask], width[mask])
+        line(
+            f"    SWR {begin:g} to {end:g}",
+            swr[mask],
+            low[mask],
+            high[mask],
+            width[mask],
+            energy[mask],
+        )
     return passed
 
 
-def main(worlds: int, count: int, names: list[str]) -> None:
-    """Run the cases whose name contains one of `names`, or all."""
+def main() -> None:
+    """Run the cases whose name contains one of the names given, or all."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("names", nargs="*", help="parts of names of cases; all without any")
+    parser.add_argument("--worlds", type=int, default=24, help="of each case")
+    parser.add_argument("--first-world", type=int, default=0)
+    parser.add_argument("--readings", type=int, default=60, help="of each world")
+    parser.add_argument("--without-oracle", action="store_true", help="no widths beside it")
+    options = parser.parse_args()
     begin = time.perf_counter()
-    print("                          loads  held   width   over the oracle's (medians)")
-    oracle = Oracle(0)
+    print("                          loads  held   width   over the oracle's (medians)  energy")
+    oracle = None if options.without_oracle else Oracle(0)
+    worlds = range(options.first_world, options.first_world + options.worlds)
+    names = options.names or [""]
     missed = [
         case.name
         for case in CASES
-        if (not names or any(name in case.name for name in names))
-        and not group(case, oracle, worlds, count)
+        if any(name in case.name for name in names)
+        and not group(case, oracle, worlds, options.readings)
     ]
     print(f"{time.perf_counter() - begin:.0f} s; bars missed: {', '.join(missed) or 'none'}")
 
 
 if __name__ == "__main__":
-    arguments = [int(text) for text in sys.argv[1:3]]
-    main(*(arguments + [24, 60][len(arguments) :]), sys.argv[3:])
+    main()

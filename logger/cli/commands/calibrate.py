@@ -12,6 +12,7 @@ COMMANDS = {
     "bench": "calibrate_bench",
     "example": "calibrate_example",
     "report": "calibrate_report",
+    "temperature": "calibrate_temperature",
 }
 
 
