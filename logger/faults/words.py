@@ -129,9 +129,20 @@ def repaired(fault: FaultMemory) -> str:
             " or did not show in the level"
         )
     else:
-        transmissions = count(number, "transmission")
-        confirmation = f"{transmissions}{_where(fault)} without a sign will confirm the repair"
+        confirmation = (
+            f"{count(number, 'transmission')}{_where(fault)}{_conditions(fault, number)} without a"
+            " sign will confirm the repair"
+        )
     return f"Work noted on {date(fault.work_ns)}, after {_signs(fault)}; {confirmation}"
+
+
+def _conditions(fault: FaultMemory, number: int) -> str:
+    """Return what else the transmissions must be like to confirm the repair, in words."""
+    watts = repair.least_watts(fault)
+    power = "" if watts is None else f" of at least {watts:.2g} W"
+    sessions = repair.sessions_of(fault, number)
+    days = f", on {sessions} days or more," if sessions > 1 else ""
+    return power + days
 
 
 def _where(fault: FaultMemory) -> str:

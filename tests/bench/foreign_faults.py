@@ -91,9 +91,13 @@ class Story:
     """A fault: its changes, and the alarms that belong to it."""
 
     opened_ns: int
-    family: FaultFamily
     changes: list[FaultChange] = field(default_factory=list)
     alarms: list[AlarmChange] = field(default_factory=list)
+
+    @property
+    def family(self) -> FaultFamily:
+        """Family as told last; a correction changes it."""
+        return self.changes[-1].family
 
     def owns(self, alarm: AlarmChange) -> bool:
         """True if an alarm names this fault, or none and is one of its first signs."""
@@ -191,8 +195,7 @@ def group(history: History, batches: Sequence[Batch], *, winds: bool = True) -> 
         rows, weather = [*weather[:past], *batch.rows], weather[past:]
         for row in tracker.update(rows, batch.now_ns):
             if isinstance(row, FaultChange):
-                default = Story(row.opened_ns, row.family)
-                story = stories.setdefault(row.opened_ns, default)
+                story = stories.setdefault(row.opened_ns, Story(row.opened_ns))
                 story.changes.append(row)
                 if row.change == FaultChangeKind.OPENED:  # as the store does
                     story.alarms += filter(story.owns, loose)
