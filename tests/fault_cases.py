@@ -117,7 +117,7 @@ REPAIRED = [
     (
         0.9,
         "closed",
-        "48 transmissions since the repair on 8 March: no excursions. Fixed (98 %)",
+        "48 transmissions since the repair on 8 March: no excursions. Fixed (99 %)",
         True,
     ),
 ]

@@ -138,3 +138,18 @@ def test_a_mended_port_is_verified_and_its_levels_are_learned_anew() -> None:
     station = Station([work_ns]).feed(rows)
     assert station.story == ["opened", "repaired", "closed"]
     assert Station([work_ns]).feed([*rows, *sessions(90, 110, swr=2.2)]).story[3:] == ["opened"]
+
+
+def test_less_power_that_cools_a_joint_is_no_fault_of_the_port() -> None:
+    """A joint that lowers the reflection: at a quarter of the power, half of that is undone."""
+
+    def swr(number: int) -> float:
+        rho = 1 / 12 + 0.03 * ((number * 5) % 7 - 3) / 3
+        return (1 + rho) / (1 - rho)
+
+    heated = [row for n in range(40, 60) for row in sessions(n, n + 1, swr=swr(n))]
+    shift = alarm("baseline-shift", heated[4].end_ns + SECOND, value=1.18)
+    heat = alarm("heating-joint", heated[60].end_ns + SECOND, value=1.25)
+    rows = [*sessions(0, 40), *heated[:5], shift, *heated[5:61], heat, *heated[61:]]
+    station = Station().feed([*rows, *sessions(60, 64, watts=1.0), *sessions(64, 70, swr=1.18)])
+    assert families(station) == [FEEDLINE]

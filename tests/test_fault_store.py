@@ -335,7 +335,7 @@ def test_faults_are_listed_and_acknowledged(config: Path) -> None:
     listed = mismatchd("faults", "-c", config).stdout.splitlines()
     assert [line.split()[0] for line in listed] == ["2", "3"]
     everything = mismatchd("faults", "--all", "-c", config).stdout
-    assert "Fixed (98 %)" in everything.splitlines()[0]
+    assert "Fixed (99 %)" in everything.splitlines()[0]
     assert "fault 2 acknowledged, with 1 of its alarms" in (
         mismatchd("faults", "ack", "2", "-c", config).stderr
     )

@@ -13,7 +13,9 @@ import pytest
 from logger.rows import AlarmKind, Excursion, FaultChangeKind, FaultFamily, Transmission
 from tests.bench.foreign_fault_rows import play, work_times
 from tests.bench.foreign_faults import Outcome, group, judge_repair
+from tests.bench.ideal_grouping import ln_odds
 from tests.foreign_faults import History, one_cause, repaired
+from tests.foreign_faults.causes import DetectorLoss
 
 AFTER = 40  # transmissions after the work
 
@@ -97,3 +99,11 @@ def test_a_detector_that_still_reads_low_is_not_called_fixed() -> None:
     assert not verdict.is_fixed
     assert verdict.closed_after is None
     assert verdict.returned
+
+
+def test_an_ideal_observer_knows_a_cause_that_shows_and_none_within_the_noise() -> None:
+    history = one_cause(3)
+    faint = DetectorLoss(history.causes[0].onset_s, change_db=-1e-3)
+    history = replace(history, causes=(*history.causes, faint))
+    assert ln_odds(history, 0) > 50
+    assert abs(ln_odds(history, 1)) < 3

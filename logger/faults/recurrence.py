@@ -28,6 +28,7 @@ PRIOR = 0.5, 1.0  # power of the shape in its prior: if the wind is unknown, kno
 GROWS_ON_DAYS = 3.0  # after the last session before
 CALM_M_S = np.array([1.5, 2.5, 3.5, 4.5, 5.5])  # mean wind below which a contact hardly moves
 SOFT_M_S = 0.3  # width of that limit
+SAME_M_S = 1.0  # of winds of one session
 
 
 def share(sessions: Sequence[Session]) -> float:
@@ -50,11 +51,17 @@ def ln_probability(before: Sequence[Session], after: Sequence[Session]) -> float
 
 def join(before: Sequence[Session], after: Sequence[Session]) -> list[Session]:
     """Return both courses as one; a session after may continue one before."""
-    sessions = {(session.start_ns, session.channel): session for session in before}
+    sessions = {_key(session): session for session in before}
     for session in after:
-        key = session.start_ns, session.channel
+        key = _key(session)
         sessions[key] = sessions[key].extended(session) if key in sessions else session
     return list(sessions.values())
+
+
+def _key(session: Session) -> tuple[int, str, int | None]:
+    """Return what tells a session from others: also the wind, since a contact may wait for it."""
+    wind = None if session.wind_m_s is None else round(session.wind_m_s / SAME_M_S)
+    return session.start_ns, session.channel, wind
 
 
 def _ln_evidence(sessions: Sequence[Session], end_ns: int, usual_m_s: float | None) -> float:

@@ -21,7 +21,9 @@ from logger.rows import AlarmKind, FaultFamily, FaultState, Transmission
 from logger.utc import DAY_NS
 
 SOUND = 0.005  # share of transmissions with a sign at a sound station
-ERROR = 0.02  # of the test: fixed although it is not, back although it is fixed
+# Of the test: fixed although it is not, back although it is fixed. Its bar is 0.02; half of that
+# leaves room for what the model of recurrence leaves out (gusts, wind measured an hour ago).
+ERROR = 0.01
 DECIDED = math.log((1 - ERROR) / ERROR)
 AGAINST = 1.0  # log odds of what points the other way, at most
 LEAST = 10  # clean transmissions needed whatever the rate
@@ -83,15 +85,22 @@ def judge(fault: FaultMemory, row: Transmission, trial: Session) -> Verdict | No
 
 def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
     """True if a transmission is like those that showed the fault, so that it would show it."""
-    if evidence.shows_in_level(fault):
-        # A channel whose level had hardly moved before the work says little about it.
-        tried = evidence.moved_on(fault) or tried_on(fault)
-        if channel not in tried:
-            return False
-    if AlarmKind.HEATING_JOINT not in fault.kinds:
+    # A channel whose level had hardly moved before the work says little about it.
+    tried = evidence.moved_on(fault) or tried_on(fault)
+    if evidence.shows_in_level(fault) and channel not in tried:
+        return False
+    if not depends_on_power(fault):
         return True
     shown = fault.shown.get(channel)
-    return shown is not None and watts >= LEAST_POWER * shown.mean
+    if shown is None:
+        return AlarmKind.HEATING_JOINT not in fault.kinds
+    return watts >= LEAST_POWER * shown.mean
+
+
+def depends_on_power(fault: FaultMemory) -> bool:
+    """True if less power may hide the fault: what moves the level of a load may be heat."""
+    may_be_heat = evidence.shows_in_level(fault) or AlarmKind.HEATING_JOINT in fault.kinds
+    return fault.family == FaultFamily.FEEDLINE and may_be_heat
 
 
 def tried_on(fault: FaultMemory) -> list[str]:
@@ -124,10 +133,27 @@ def needed(fault: FaultMemory) -> int | None:
     return number if number < UNENDING else None
 
 
+def sessions_of(fault: FaultMemory, transmissions: int) -> int:
+    """Return how many sessions of the usual size so many transmissions are."""
+    return -(-transmissions // _usual_size(fault))
+
+
+def least_watts(fault: FaultMemory) -> float | None:
+    """Return the incident power from which on transmissions count, None if any does."""
+    watts = [fault.shown[name].mean for name in tried_on(fault) if name in fault.shown]
+    return LEAST_POWER * max(watts) if watts and depends_on_power(fault) else None
+
+
+def _usual_size(fault: FaultMemory) -> int:
+    """Return the usual number of transmissions in a session."""
+    starts = {session.start_ns for session in fault.sessions}
+    total = sum(session.transmissions for session in fault.sessions)
+    return max(round(total / max(len(starts), 1)), 1)
+
+
 def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
     """Return sessions of the usual size without signs, one a day."""
-    total = sum(session.transmissions for session in fault.sessions)
-    usual = max(round(total / max(len(fault.sessions), 1)), 1)
+    usual = _usual_size(fault)
     sizes = [usual] * (transmissions // usual)
     if transmissions % usual:
         sizes.append(transmissions % usual)

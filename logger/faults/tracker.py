@@ -192,8 +192,12 @@ class FaultTracker:
             return
         if row.swr is not None and not excursions:
             evidence.learn_latest(fault, *level_of(row, row.swr))
-        has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
-        evidence.count(fault, self._trial(row, has_sign=has_sign))
+        is_raised = any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
+        # Work clears an alarm of heat, which may need days to be raised again: that it is open is
+        # no sign of each transmission.
+        is_sign = is_raised and list(fault.raised) != [AlarmKind.HEATING_JOINT]
+        evidence.count(fault, self._trial(row, has_sign=has_sign or is_sign))
+        has_sign |= is_raised
         if has_sign:
             if row.antenna is not None and row.antenna not in fault.antennas:
                 fault.antennas.append(row.antenna)

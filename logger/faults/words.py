@@ -129,9 +129,20 @@ def repaired(fault: FaultMemory) -> str:
             " or did not show in the level"
         )
     else:
-        transmissions = count(number, "transmission")
-        confirmation = f"{transmissions}{_where(fault)} without a sign will confirm the repair"
+        confirmation = (
+            f"{count(number, 'transmission')}{_where(fault)}{_conditions(fault, number)} without a"
+            " sign will confirm the repair"
+        )
     return f"Work noted on {date(fault.work_ns)}, after {_signs(fault)}; {confirmation}"
+
+
+def _conditions(fault: FaultMemory, number: int) -> str:
+    """Return what else the transmissions must be like to confirm the repair, in words."""
+    watts = repair.least_watts(fault)
+    power = "" if watts is None else f" at {watts:.2g} W or more"
+    sessions = repair.sessions_of(fault, number)
+    days = f", on {sessions} days or more," if sessions > 1 else ""
+    return power + days
 
 
 def _where(fault: FaultMemory) -> str:
@@ -147,8 +158,10 @@ def returned(fault: FaultMemory, detail: str) -> str:
         return f"The fault is back; data had arrived since {clock(fault.cleared_ns)}: {detail}"
     if fault.work_ns is not None:
         since = f"{count(fault.trials, 'transmission')} after the work on {date(fault.work_ns)}"
-    else:
+    elif fault.clean:
         since = f"{count(fault.clean, 'transmission')} after its last sign on {date(fault.last_ns)}"
+    else:
+        since = f"after its last sign on {date(fault.last_ns)}"
     return f"The fault is back, {since}: {detail}"
 
 

@@ -10,7 +10,8 @@ the tracker then gets in a few seconds.
 
     one cause     faults with a sign since its onset: should be one. No grouping can tell a cause
                   that raised no alarm typical of it, so the share is also shown without these
-    two causes    likewise two
+    two causes    likewise two. Above both stands what the best of observers could know of the
+                  causes (`ideal_grouping`), a bound from above
     sound         faults opened a year
     repaired      faults of the cause's family with a sign since its onset that were not closed at
                   the work. A true repair
@@ -52,6 +53,7 @@ from logger.rows import (
 )
 from logger.utc import DAY_NS, UNIT_NS
 from tests.bench.foreign_fault_rows import Batch, first_onset_ns, play, work_times
+from tests.bench.ideal_grouping import is_knowable
 from tests.bench.ideal_observer import ln_odds
 from tests.foreign_faults import History, one_cause, repaired, sound, two_causes
 
@@ -91,9 +93,13 @@ class Story:
     """A fault: its changes, and the alarms that belong to it."""
 
     opened_ns: int
-    family: FaultFamily
     changes: list[FaultChange] = field(default_factory=list)
     alarms: list[AlarmChange] = field(default_factory=list)
+
+    @property
+    def family(self) -> FaultFamily:
+        """Family as told last; a correction changes it."""
+        return self.changes[-1].family
 
     def owns(self, alarm: AlarmChange) -> bool:
         """True if an alarm names this fault, or none and is one of its first signs."""
@@ -191,8 +197,7 @@ def group(history: History, batches: Sequence[Batch], *, winds: bool = True) -> 
         rows, weather = [*weather[:past], *batch.rows], weather[past:]
         for row in tracker.update(rows, batch.now_ns):
             if isinstance(row, FaultChange):
-                default = Story(row.opened_ns, row.family)
-                story = stories.setdefault(row.opened_ns, default)
+                story = stories.setdefault(row.opened_ns, Story(row.opened_ns))
                 story.changes.append(row)
                 if row.change == FaultChangeKind.OPENED:  # as the store does
                     story.alarms += filter(story.owns, loose)
@@ -283,6 +288,8 @@ def print_counts(title: str, outcomes: Sequence[Outcome], right: int, bar: int) 
         f" alarm of its own {share(both, sum(noticed))};"
         f" numbers {dict(sorted(Counter(numbers).items()))}"
     )
+    known = share(sum(is_knowable(outcome.history) for outcome in outcomes), len(outcomes))
+    print(f"  an observer who knows station and law could know each cause in {known}")
     groups: dict[str, list[int]] = {}
     for outcome, number in zip(outcomes, numbers, strict=True):
         families = {cause.family for cause in outcome.history.causes}

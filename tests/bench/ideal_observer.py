@@ -36,11 +36,9 @@ def ln_odds(history: History, number: int) -> float:
     return -len(after) * math.log(max(1 - sum(before) / len(before), ALMOST))
 
 
-def _shares_with_opening(history: History, overs: Sequence[MeasuredOver]) -> np.ndarray:
-    """Return how probable an opening in each transmission is if the work failed, (n,)."""
-    rng = np.random.default_rng([6, history.seed])
-    cause = replace(history.causes[0], end_s=np.inf)
-    traffic = Traffic(
+def traffic_of(history: History, overs: Sequence[MeasuredOver]) -> Traffic:
+    """Return the traffic of key-downs."""
+    return Traffic(
         start_s=np.array([(over.start_ns - history.start_ns) / 1e9 for over in overs]),
         duration_s=np.array([over.duration_s for over in overs]),
         channel=np.array([over.channel for over in overs]),
@@ -48,6 +46,13 @@ def _shares_with_opening(history: History, overs: Sequence[MeasuredOver]) -> np.
         power_w=np.array([over.power_w for over in overs]),
         is_cut=np.array([over.is_cut for over in overs]),
     )
+
+
+def _shares_with_opening(history: History, overs: Sequence[MeasuredOver]) -> np.ndarray:
+    """Return how probable an opening in each transmission is if the work failed, (n,)."""
+    rng = np.random.default_rng([6, history.seed])
+    cause = replace(history.causes[0], end_s=np.inf)
+    traffic = traffic_of(history, overs)
     counts = np.zeros(len(overs))
     for _ in range(DRAWS):
         openings = cause.openings(traffic, history.weather, rng)

@@ -87,7 +87,7 @@ def render(plan: Plan, rng: Random, seed: int, relation: str = "") -> History:
     return History(
         seed, plan.station, plan.start_ns, plan.days, plan.weather, tuple(overs), gaps,
         bench.carriers, plan.causes, tuple(signs), plan.journal,
-        len(plan.traffic) - len(traffic), relation,
+        len(plan.traffic) - len(traffic), relation, bench.rest, bench.mean_w,
     )  # fmt: skip
 
 

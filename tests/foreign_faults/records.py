@@ -9,7 +9,7 @@ import numpy as np
 from tests.foreign_faults.causes import Cause
 from tests.foreign_faults.draws import Floats, Integers, Random, draw_ar1
 from tests.foreign_faults.habits import QUARTER_S, Gap, Weather
-from tests.foreign_faults.station import Station
+from tests.foreign_faults.station import Feedline, Station
 
 UNREST = {"fm": 0.004, "am": 0.04, "ssb": 0.45}  # of log watts from quarter to quarter
 
@@ -161,7 +161,8 @@ class History:
 
     `first_sign_ns` goes with `causes`; None if there was no sign. `unseen` transmissions fell into
     gaps. `relation` says how two causes lie in time: "together", "second within the first",
-    "apart"; "" otherwise.
+    "apart"; "" otherwise. Also truth: `rest` is the condition at each key-down without causes, and
+    `mean_w` the watts of the transmitter into a matched load.
     """
 
     seed: int
@@ -177,6 +178,8 @@ class History:
     journal: tuple[JournalEntry, ...]
     unseen: int
     relation: str = ""
+    rest: Feedline | None = None
+    mean_w: Floats | None = None
 
     def time_ns(self, time_s: float) -> int:
         """UTC of a time of the history."""
