@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from drivers.arrivals import DEFER_S, Arrivals
@@ -71,7 +73,7 @@ def test_quiet_data_waits_without_losing_its_times(stream: TextStream) -> None:
     chunks = read(port, stream)
     assert DEFER_S - LINGER_S <= port.now_s <= DEFER_S + LINGER_S
     assert sum(chunk.data.count(b"\n") for chunk in chunks) == int(port.now_s * 200 + 1e-6)
-    for former, chunk in zip(chunks, chunks[1:], strict=False):
+    for former, chunk in pairwise(chunks):
         assert chunk.arrival_ns - former.arrival_ns == chunk.pause_ns == 1e9 * LINGER_S
 
 

@@ -77,8 +77,11 @@ def bare_reader(every_s: float, seconds: float) -> Iterator[int]:
             reader.wait()
 
 
-def main(seconds: float) -> None:
-    """Measure for `seconds` after a warm-up."""
+def measure(seconds: float) -> tuple[float, float]:
+    """Measure for `seconds` after a warm-up, and print it.
+
+    Return CPU time over that of the bare reader of each pair, and resident MiB.
+    """
     long_s = seconds + 60
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -99,11 +102,13 @@ def main(seconds: float) -> None:
         before = {pid: (busy_s(pid), wakes(pid)) for pid in pids.values()}
         time.sleep(seconds)
         shares: dict[str, float] = {}
+        residents = []
         for title, pid in pids.items():
             former, former_wakes = before[pid]
             spent = {name: busy - former.get(name, 0.0) for name, busy in busy_s(pid).items()}
             shares[title] = sum(spent.values())
             resident = psutil.Process(pid).memory_info().rss / 2**20
+            residents.append(resident)
             print(
                 f"{title}: {100 * shares[title] / seconds:.2f} % of one core,"
                 f" {(wakes(pid) - former_wakes) / seconds:.0f} wake-ups a second,"
@@ -114,7 +119,8 @@ def main(seconds: float) -> None:
                     print(f"  {thread}: {100 * busy / seconds:.2f} %")
         mine, *bare = shares.values()
         print("daemon over bare reader: " + ", ".join(f"{mine / other:.1f}" for other in bare))
+        return mine / bare[0], residents[0]
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 30.0)
+    measure(float(sys.argv[1]) if len(sys.argv) > 1 else 30.0)
