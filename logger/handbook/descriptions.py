@@ -196,8 +196,8 @@ FAULT_CHANGES = {
     " is of the instrument, not of the feedline.",
     FaultChangeKind.QUIET: "No sign for so long that one was expected.",
     FaultChangeKind.REPAIRED: "A repair or adjustment in the journal; the verification starts.",
-    FaultChangeKind.RETURNED: "A sign came back; if the readings had recovered by themselves, a fault"
-    " of the instrument may then turn out to be one of the feedline.",
+    FaultChangeKind.RETURNED: "A sign came back; if the readings had recovered by themselves, a"
+    " fault of the instrument may then turn out to be one of the feedline.",
     FaultChangeKind.CLOSED: "Fixed, or quiet for long enough.",
 }
 
