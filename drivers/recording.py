@@ -88,13 +88,13 @@ def read_header(file: InputFile, path: Path) -> Header:
 
 def read_chunks(file: InputFile) -> Iterator[Chunk]:
     """Yield the chunks from the present position on."""
-    rest = b""
+    rest, unpack, head_size = b"", HEAD.unpack_from, HEAD.size
     try:
         while data := file.read1(READ_BYTES):
             data = rest + data
             begin, size = 0, len(data)
-            while (start := begin + HEAD.size) <= size:
-                arrival_ns, length = HEAD.unpack_from(data, begin)
+            while (start := begin + head_size) <= size:
+                arrival_ns, length = unpack(data, begin)
                 if length > LONGEST_CHUNK:
                     return
                 if start + length > size:

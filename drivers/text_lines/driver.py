@@ -149,22 +149,25 @@ class TextStream:
 
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
         """Return the pairs whose lines ended in these chunks, or None if there are none."""
-        parsed = self._parser.feed(b"".join([chunk.data for chunk in chunks]))
+        stamps_ns, data, pauses_ns = zip(*chunks, strict=True)
+        parsed = self._parser.feed(b"".join(data))
         if parsed is None:
             return None
-        end, values = self._limit_rate(parsed, chunks[-1].arrival_ns)
-        ends = np.cumsum([len(chunk.data) for chunk in chunks])
-        chunk_of = np.searchsorted(ends, end)
-        stamps = np.array([chunk.arrival_ns for chunk in chunks], dtype=np.int64)
-        bytes_after = ends[chunk_of] - end
+        end, values = self._limit_rate(parsed, stamps_ns[-1])
+        sizes = np.array(list(map(len, data)))
+        ends = np.cumsum(sizes)
+        lines = np.diff(np.searchsorted(end, ends, side="right"), prepend=0)  # that end in each
+        bytes_after = np.repeat(ends, lines) - end
         bridge_us = values.get("time_us")
-        spread_ns = np.array([chunk.pause_ns / max(len(chunk.data), 1) for chunk in chunks])
+        spread_ns: Any = 0.0
+        # The bridge clock's fit must not see an arrival before its time.
+        if bridge_us is None and any(pauses_ns):
+            spread_ns = np.repeat(np.array(pauses_ns) / np.maximum(sizes, 1), lines)
         arrival_ns = arrival_times(
-            stamps[chunk_of],
+            np.repeat(np.array(stamps_ns, dtype=np.int64), lines),
             bytes_after,
             self._baud,
-            # The bridge clock's fit must not see an arrival before its time.
-            spread_ns[chunk_of] if bridge_us is None else 0.0,
+            spread_ns,
         )
         restarts = self.clock_restarts
         if bridge_us is not None:
