@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from logger.bands import band_at
 from logger.blocks import Floats, Times
-from logger.calibration.coupler import Coupler
+from logger.calibration.coupler import Coupler, coupler_temperature
 from logger.calibration.file import parse
 from logger.diagnosis.temperature import ln_rho_per_c
 from logger.errors import CalibrationError
@@ -278,7 +278,8 @@ def _unkeyed(
     for pairs in store.archive.spread(since_ns, until_ns, SEGMENTS):
         times = pairs.time_ns
         piece_ns.append(int(times[len(times) // 2]))
-        has_temperature &= bool(np.isfinite(pairs.aux.get("temperature_c", np.nan)).all())
+        celsius = coupler_temperature(pairs.aux)
+        has_temperature &= celsius is not None and bool(np.isfinite(celsius).all())
         # Latest transmission begun before each pair, and a mask of pairs after its end.
         at = np.searchsorted(starts, times, side="right") - 1
         quiet = (at < 0) | (times > ends[at] + REST_NS) if len(starts) else times > 0
