@@ -21,6 +21,7 @@ import logging
 import math
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -44,6 +45,7 @@ from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
+SWITCH_S = 0.001  # longest time for which a busy thread keeps the interpreter from others
 POLL_S = 0.2
 SALVAGE_S = 1.5  # at shutdown, time for a salvage,
 STOP_S = 2.5  # and for capture and keeper,
@@ -113,6 +115,7 @@ class Daemon:
         data is stored first.
         """
         path = self._config.store.path
+        sys.setswitchinterval(SWITCH_S)
         try:
             self._open_driver()
             self._outlets.start(self._driver)
