@@ -371,14 +371,24 @@ class _RenewalSchedule:
     def _next_due(self, now_ns: int) -> int:
         if self._first_ns is None:
             self._first_ns = now_ns
-        due_ns = (now_ns // RENEW_NS + 1) * RENEW_NS
-        for since_ns, early in ((self._first_ns, EARLY), (self._first_keyed_ns, EARLY_KEYED)):
-            if since_ns is None:
-                continue
-            seconds = max(now_ns - since_ns, 0) // SECOND_NS
-            if seconds < early:
-                due_ns = min(due_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length()))
-        return due_ns
+        self._first_ns, first_due_ns = _early_renewal(self._first_ns, EARLY, now_ns)
+        self._first_keyed_ns, keyed_due_ns = _early_renewal(
+            self._first_keyed_ns, EARLY_KEYED, now_ns
+        )
+        return min((now_ns // RENEW_NS + 1) * RENEW_NS, first_due_ns, keyed_due_ns)
+
+
+def _early_renewal(since_ns: int | None, early: int, now_ns: int) -> tuple[int | None, int]:
+    """Return since when early renewals are counted, and the next of them, NEVER_NS for none.
+
+    When they are over, the start is -NEVER_NS, whenever it was: the state no longer depends on it.
+    """
+    if since_ns is None:
+        return None, NEVER_NS
+    seconds = max(now_ns - since_ns, 0) // SECOND_NS
+    if seconds >= early:
+        return -NEVER_NS, NEVER_NS
+    return since_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length())
 
 
 def _ends(rows: Sequence[Row]) -> list[int]:

@@ -90,6 +90,8 @@ class Excursions:
         if begin < end:
             context = self._coupler, noise
             places, self._jumped_ns = between_jumps(quarters, begin, end, *context, self._jumped_ns)
+            # An earlier one means nothing to later quarters.
+            self._jumped_ns = max(self._jumped_ns, (upto + 1) * QUARTER_NS - 1)
             jumped = np.union1d(jumped, quarters.pairs.time_ns[places])
             # Where nothing departs, the least departure that counts is not needed either.
             runs = [(begin, end)] if len(places) else restless_runs(quarters, begin, end, *context)

@@ -97,6 +97,9 @@ class Watchdog:
 
         `start_at` returns the start of the transmission in progress at a time.
         """
+        return _separate(self._by_pairs(view, start_at))
+
+    def _by_pairs(self, view: View, start_at: StartAt) -> list[AlarmChange]:
         times = view.block.time_ns
         changes = [
             self._change(no_data.KIND, no_data.SEVERITY, finding, None)
@@ -107,7 +110,7 @@ class Watchdog:
                 self._change(module.KIND, module.SEVERITY, finding, start_at(finding.time_ns))
                 for finding in rule.update(view)
             ]
-        return _separate(sorted(changes, key=lambda change: change.time_ns))
+        return sorted(changes, key=lambda change: change.time_ns)
 
     def rows(
         self,
