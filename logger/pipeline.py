@@ -159,7 +159,7 @@ class Pipeline:
         self._estimates.defer(quarters)
         excursions = self._excursions.update(quarters, now_ns, noise)
         rows += self._watch([*ended, *excursions], quarters, now_ns)
-        return rows + self._faults.update(self._mark(self._watchdog.tick(now_ns)), now_ns)
+        return rows + self._faults.update(mark(self._watchdog.tick(now_ns), self._doubtful), now_ns)
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """End all open events, since no more pairs will come; return the completed rows."""
@@ -273,7 +273,9 @@ class Pipeline:
         """
         self._last_ns = now_ns
         by_rows = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
-        changes = self._mark(sorted([*changes, *by_rows], key=lambda change: change.time_ns))
+        changes = mark(
+            sorted([*changes, *by_rows], key=lambda change: change.time_ns), self._doubtful
+        )
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
         rows = self._faults.update([*rows, *changes], now_ns)
         if not ended:
@@ -287,15 +289,6 @@ class Pipeline:
             **self._watchdog.memories(),
         }
         return [*rows, *(Memory(rule, text) for rule, text in memories.items())]
-
-    def _mark(self, changes: list[AlarmChange]) -> list[AlarmChange]:
-        """Return alarm changes with the doubtful flags of the pairs at about that time."""
-        if not self._doubtful:
-            return changes
-        return [
-            msgspec.structs.replace(change, flags=change.flags | int(self._doubtful))
-            for change in changes
-        ]
 
 
 class _Estimates:
@@ -389,6 +382,15 @@ def _early_renewal(since_ns: int | None, early: int, now_ns: int) -> tuple[int |
     if seconds >= early:
         return -NEVER_NS, NEVER_NS
     return since_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length())
+
+
+def mark(changes: list[AlarmChange], doubtful: Flag) -> list[AlarmChange]:
+    """Return alarm changes with the doubtful flags of the pairs at about that time."""
+    if not doubtful:
+        return changes
+    return [
+        msgspec.structs.replace(change, flags=change.flags | int(doubtful)) for change in changes
+    ]
 
 
 def _ends(rows: Sequence[Row]) -> list[int]:

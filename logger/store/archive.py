@@ -119,6 +119,14 @@ class Archive:
             yield from map(Segment._make, rows)
             since_ns = rows[-1][1] + 1
 
+    def index(self, since_ns: int, until_ns: int) -> list[tuple[int, int, int]]:
+        """Return first time, last time and number of pairs of segments that begin in a period."""
+        return self._database.query(
+            "SELECT first_ns, last_ns, pairs FROM segments WHERE first_ns >= ? AND first_ns < ?"
+            " AND pairs > 0 ORDER BY first_ns",
+            (since_ns, until_ns),
+        )
+
     def runs(self) -> Times:
         """Return the start times of the daemon's runs in the archive, ascending, (n,)."""
         rows = self._database.query("SELECT first_ns FROM runs ORDER BY first_ns")

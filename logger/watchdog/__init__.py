@@ -64,6 +64,9 @@ class Watchdog:
             )
             for module in LEARNING
         ]
+        self.detector = next(
+            rule for _, rule in self._learning if isinstance(rule, detector_fault.DetectorFault)
+        )
         self._takers = {
             kind: [(module, rule) for module, rule in self._learning if kind in rule.takes]
             for kind in (Second, Excursion, Transmission)
@@ -97,7 +100,7 @@ class Watchdog:
 
         `start_at` returns the start of the transmission in progress at a time.
         """
-        return _separate(self._by_pairs(view, start_at))
+        return separate(self._by_pairs(view, start_at))
 
     def _by_pairs(self, view: View, start_at: StartAt) -> list[AlarmChange]:
         times = view.block.time_ns
@@ -133,7 +136,7 @@ class Watchdog:
             changes += self._by_row(row, start_at)
         if quarters is not None:
             changes += self._by_quarters(quarters, start_at)
-        return _separate(sorted(changes, key=lambda change: change.time_ns))
+        return separate(sorted(changes, key=lambda change: change.time_ns))
 
     def _by_quarters(self, quarters: Quarters, start_at: StartAt) -> list[AlarmChange]:
         return [
@@ -191,7 +194,7 @@ def _place(row: Complete) -> tuple[int, bool]:
     return row.time_ns, False
 
 
-def _separate(changes: list[AlarmChange]) -> list[AlarmChange]:
+def separate(changes: list[AlarmChange]) -> list[AlarmChange]:
     """Give every change a distinct time, as a point in InfluxDB needs one.
 
     Two rules may report at the same pair.
