@@ -21,7 +21,6 @@ from logger.recompute.workers import Result, SharedWalk, Sizes, Task
 from logger.store.writer import StoreWriter
 from tests.test_recompute_raw import Case, dumped
 
-ALONE = Sizes(worker_pairs=1 << 60)
 
 
 class InOneProcess:

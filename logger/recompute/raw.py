@@ -74,7 +74,7 @@ def recompute(
     notes = store.notes()
     store.close_interrupted()
     derived = _Derived(store, round(config.transmission.hang_ms * 1e6))
-    parts = cut_parts(archive, [*find_stretches(archive, store.database)], sizes.part_pairs)
+    parts = cut_parts(archive, [*find_stretches(archive, store.database)], sizes.part)
     rules: RowRules | None = None
     with run_stages(parts, config, coupler, store.database, notes, jobs, sizes) as stages:
         for message in stages.messages():

@@ -8,6 +8,8 @@ true state. So the messages are the same for any number of workers. Only the cal
 
 from __future__ import annotations
 
+import bisect
+import itertools
 import multiprocessing
 import pickle
 import signal
@@ -33,18 +35,18 @@ CHUNKS_EACH = 6  # of a worker, so that all end at about the same time
 
 
 class Sizes(NamedTuple):
-    """How the archive is cut.
+    """How the archive is cut, in pairs.
 
-    part_pairs    pairs of a part
-    warm_parts    parts before its chunk that a worker begins with
-    chunk_parts   most parts of a chunk
-    worker_pairs  least pairs for which a worker is worth its start
+    part    of a part
+    warm    before a chunk, with which a worker begins
+    chunk   most of a chunk
+    worker  least for which a worker is worth its start
     """
 
-    part_pairs: int = 524_288
-    warm_parts: int = 2
-    chunk_parts: int = 16
-    worker_pairs: int = 3_000_000
+    part: int = 524_288
+    warm: int = 1_000_000
+    chunk: int = 8_000_000
+    worker: int = 3_000_000
 
 
 SIZES = Sizes()
@@ -198,10 +200,11 @@ class SharedWalk:
     def __init__(self, crew: Crew, parts: Sequence[Part], jobs: int, sizes: Sizes) -> None:
         self._crew = crew
         self._parts = parts
-        self._warm = sizes.warm_parts
-        most = min(sizes.chunk_parts, -(-len(parts) // (jobs * CHUNKS_EACH)))
-        length = max(most, 2 * sizes.warm_parts, 1)
-        self._bounds = [*range(0, len(parts), length), len(parts)]
+        self._warm = sizes.warm
+        # Pairs before each part.
+        self._before = [0, *itertools.accumulate(part.pairs for part in parts)]
+        length = min(sizes.chunk, self._before[-1] // (jobs * CHUNKS_EACH))
+        self._bounds = self._cut(max(length, sizes.warm, 1))
         self._ahead = jobs  # chunks that may be processed before one is needed
         self._next = 0  # chunk to be processed
         self._again = False  # chunk `_current` is to be processed again
@@ -212,6 +215,14 @@ class SharedWalk:
         self._own_power = OwnPower()
         self._has_ended = False
         self.repeated = 0  # chunks processed twice
+
+    def _cut(self, length: int) -> list[int]:
+        """Return the places of the first parts of chunks of so many pairs, and that after all."""
+        bounds = [0]
+        for place in range(1, len(self._parts)):
+            if self._before[place] - self._before[bounds[-1]] >= length:
+                bounds.append(place)
+        return [*bounds, len(self._parts)] if self._parts else bounds
 
     def messages(self) -> Iterator[Message]:
         """Yield the messages of all parts, in order. Raise WorkerError, StoreError."""
@@ -266,7 +277,8 @@ class SharedWalk:
                 self._next += 1
             begin, end = self._bounds[number : number + 2]
             known = self._bounds[self._current]
-            first = max(begin - self._warm, known)
+            warm = bisect.bisect_right(self._before, self._before[begin] - self._warm) - 1
+            first = max(min(warm, begin), known)
             if first == known:
                 self._exact.add(number)
             parts = self._parts[first:begin], self._parts[begin:end]
@@ -302,7 +314,7 @@ def run_stages(
     sizes: Sizes,
 ) -> Iterator[LoneWalk | SharedWalk]:
     """Yield the stages' messages of some parts, from at most so many worker processes."""
-    jobs = min(jobs, sum(part.pairs for part in parts) // sizes.worker_pairs)
+    jobs = min(jobs, sum(part.pairs for part in parts) // sizes.worker)
     if jobs < 2:
         yield LoneWalk(PairWalk(config, coupler, database, notes), parts)
         return
