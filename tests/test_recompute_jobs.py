@@ -22,7 +22,6 @@ from logger.store.writer import StoreWriter
 from tests.test_recompute_raw import Case, dumped
 
 
-
 class InOneProcess:
     """Crew without processes: results come in an order of their own."""
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+import resource
+import shutil
 import sqlite3
 import sys
 import tempfile
@@ -73,19 +75,32 @@ def other(content: CalibrationFile) -> CalibrationFile:
 
 
 def derive(path: Path, config: Config, content: CalibrationFile, jobs: int) -> float:
-    """Return pairs a second of wall time; print it."""
+    """Return the wall time in seconds; print it with the CPU time of all processes."""
     with StoreWriter.open(path) as store:
-        begun, used = time.perf_counter(), time.process_time()
+        begun, used = time.perf_counter(), (own_s(), children_s())
         summary, _ = recompute(store, config, Coupler(content), jobs=jobs)
-        spent, own = time.perf_counter() - begun, time.process_time() - used
+        spent = time.perf_counter() - begun
+        own, others = own_s() - used[0], children_s() - used[1]
     print(
-        f"{jobs} jobs: {summary.pairs / spent / 1e6:6.2f} M pairs/s, {spent:.1f} s,"
-        f" {own:.1f} s of them on the processor in the process that writes; {summary}"
+        f"{jobs} jobs: {summary.pairs / spent / 1e6:.2f} M pairs/s, {spent:.1f} s; CPU ns a pair:"
+        f" {1e9 * own / summary.pairs:.0f} of the process that writes,"
+        f" {1e9 * others / summary.pairs:.0f} of workers"
     )
-    return summary.pairs / spent
+    return spent
 
 
-def main(pairs: int, jobs: int) -> int:
+def own_s() -> float:
+    """Return the CPU time of this process."""
+    return time.process_time()
+
+
+def children_s() -> float:
+    """Return the CPU time of the processes that have ended."""
+    usage = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return usage.ru_utime + usage.ru_stime
+
+
+def main(pairs: int, most: int) -> int:
     """Print all figures; 1 if rows differ."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -94,15 +109,18 @@ def main(pairs: int, jobs: int) -> int:
         path = folder / "station.sqlite"
         options = repeated_station(path, pairs, config)
         content = calibration(options.coupler, options.adc)
-        derive(path, config, content, jobs)
-        rates, digests = [], []
-        for number in (1, jobs):
-            derive(path, config, content, jobs)
-            rates.append(derive(path, config, other(content), number))
-            digests.append(digest(path))
-        print(f"{rates[1] / rates[0]:.2f} times as fast; of {os.cpu_count()} cores")
-        print("rows are the same" if digests[0] == digests[1] else "ROWS DIFFER")
-        return int(digests[0] != digests[1])
+        derive(path, config, content, most)
+        times, digests = [], []
+        for jobs in range(1, most + 1):
+            copy = Path(shutil.copy(path, folder / f"{jobs}.sqlite"))
+            times.append(derive(copy, config, other(content), jobs))
+            digests.append(digest(copy))
+        print(
+            ", ".join(f"{times[0] / spent:.2f}" for spent in times),
+            f"times as fast with 1 to {most}; {os.cpu_count()} cores",
+        )
+        print("rows are the same" if len({*digests}) == 1 else "ROWS DIFFER")
+        return int(len({*digests}) > 1)
 
 
 if __name__ == "__main__":
