@@ -1,9 +1,9 @@
 """Worker processes that run the stages over parts of the archive.
 
-Each takes the next chunk of parts, begins some parts earlier, and hands back the messages of the
-chunk with its state before and after. `handover` decides if these are the messages that the stages
-would have sent had they come from the beginning; if not, the chunk is processed again, from the
-true state. So the messages are the same for any number of workers. Only the caller writes.
+Each takes the next few chunks of parts, begins some parts earlier, and hands back the messages of
+each chunk with its state before and after. `handover` decides if these are the messages that the
+stages would have sent had they come from the beginning; if not, the chunk is processed again, from
+the true state. So the messages are the same for any number of workers. Only the caller writes.
 """
 
 from __future__ import annotations
@@ -31,21 +31,23 @@ from logger.stages.keying import OwnPower
 from logger.store.database import Database
 from logger.store.journal import JournalNotes
 
-CHUNKS_EACH = 6  # of a worker, so that all end at about the same time
+TASKS_EACH = 2  # of a worker, so that all end at about the same time
 
 
 class Sizes(NamedTuple):
     """How the archive is cut, in pairs.
 
     part    of a part
-    warm    before a chunk, with which a worker begins
-    chunk   most of a chunk
+    warm    before its first chunk, with which a worker begins
+    chunk   of a chunk
+    task    most of the chunks that a worker takes
     worker  least for which a worker is worth its start
     """
 
-    part: int = 524_288
-    warm: int = 1_000_000
-    chunk: int = 8_000_000
+    part: int = 262_144
+    warm: int = 900_000
+    chunk: int = 1_000_000
+    task: int = 16_000_000
     worker: int = 3_000_000
 
 
@@ -57,12 +59,12 @@ class WorkerError(MismatchdError):
 
 
 class Task(NamedTuple):
-    """Chunk `number`: from a state, None for none, `warm` parts are processed first."""
+    """Chunks from `number` on: from a state, None for none, `warm` parts are processed first."""
 
     number: int
     state: State | None
     warm: Sequence[Part]
-    parts: Sequence[Part]
+    chunks: Sequence[Sequence[Part]]
 
 
 class Result(NamedTuple):
@@ -76,24 +78,27 @@ class Result(NamedTuple):
     has_ended: bool
 
 
-def process(walk: PairWalk, task: Task) -> Result:
-    """Process a chunk with a new walk."""
+def process(walk: PairWalk, task: Task) -> Iterator[Result]:
+    """Process chunks with a new walk."""
     if task.state is not None:
         load(walk, task.state)
     for part in task.warm:
         for _ in walk.run(part):
             pass
-    before, use = save(walk), Use()
-    walk.watch = use.watch
-    walk.memory = use.watch(walk.memory)
-    walk.has_ended = False
-    messages = [message for part in task.parts for message in walk.run(part)]
-    after = save(walk)
-    return Result(before, messages, use, after, walk.latest_own_power, walk.has_ended)
+    before = save(walk)
+    for parts in task.chunks:
+        use = Use()
+        walk.watch = use.watch
+        walk.memory = use.watch(walk.memory)
+        walk.has_ended = False
+        messages = [message for part in parts for message in walk.run(part)]
+        after = save(walk)
+        yield Result(before, messages, use, after, walk.latest_own_power, walk.has_ended)
+        before = after
 
 
 class Crew(Protocol):
-    """Workers, each of which processes one chunk at a time."""
+    """Workers, each of which processes one task at a time."""
 
     def has_free(self) -> bool:
         """True if a worker waits for a task."""
@@ -116,7 +121,7 @@ class Processes:
     ) -> None:
         context = multiprocessing.get_context("spawn")
         self._free: list[Connection] = []
-        self._busy: dict[Connection, int] = {}  # number of the chunk
+        self._busy: dict[Connection, list[int]] = {}  # numbers of the chunks of its task
         self._processes = []
         for _ in range(jobs):
             own, other = context.Pipe()
@@ -144,7 +149,7 @@ class Processes:
     def submit(self, task: Task) -> None:
         """Give a task to a free worker."""
         connection = self._free.pop()
-        self._busy[connection] = task.number
+        self._busy[connection] = [*range(task.number, task.number + len(task.chunks))]
         try:
             connection.send(task)
         except OSError as error:
@@ -164,8 +169,10 @@ class Processes:
                 raise _lost() from error
             if isinstance(content, Exception):
                 raise content
-            results.append((self._busy.pop(connection), content))
-            self._free.append(connection)
+            results.append((self._busy[connection].pop(0), content))
+            if not self._busy[connection]:
+                del self._busy[connection]
+                self._free.append(connection)
         return results
 
 
@@ -179,14 +186,14 @@ def _lost() -> WorkerError:
 def _work(
     connection: Connection, config: Config, coupler: Coupler, path: Path, notes: JournalNotes
 ) -> None:
-    """Process chunks until the other end is closed."""
+    """Process tasks until the other end is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the caller ends the workers
     try:
         with Database.reader(path) as database:
             while True:
                 task = connection.recv()
-                result = process(PairWalk(config, coupler, database, notes), task)
-                connection.send(pickle.dumps(result, pickle.HIGHEST_PROTOCOL))
+                for result in process(PairWalk(config, coupler, database, notes), task):
+                    connection.send(pickle.dumps(result, pickle.HIGHEST_PROTOCOL))
     except (EOFError, BrokenPipeError):
         return
     except Exception as error:
@@ -203,9 +210,12 @@ class SharedWalk:
         self._warm = sizes.warm
         # Pairs before each part.
         self._before = [0, *itertools.accumulate(part.pairs for part in parts)]
-        length = min(sizes.chunk, self._before[-1] // (jobs * CHUNKS_EACH))
-        self._bounds = self._cut(max(length, sizes.warm, 1))
-        self._ahead = jobs  # chunks that may be processed before one is needed
+        self._bounds = self._cut(sizes.chunk)
+        chunks = len(self._bounds) - 1
+        length = min(sizes.task, self._before[-1] // (jobs * TASKS_EACH))
+        self._chunks_each = max(round(chunks * length / max(self._before[-1], 1)), 1)
+        # Chunks that may be begun before they are needed.
+        self._ahead = jobs * self._chunks_each
         self._next = 0  # chunk to be processed
         self._again = False  # chunk `_current` is to be processed again
         self._current = 0  # chunk whose messages are needed next
@@ -268,21 +278,26 @@ class SharedWalk:
         self._submit()
 
     def _submit(self) -> None:
-        last = min(len(self._bounds) - 1, self._current + 1 + self._ahead)
-        while self._crew.has_free() and (self._again or self._next < last):
+        last = len(self._bounds) - 1
+        soon = min(last, self._current + 1 + self._ahead)
+        while self._crew.has_free() and (self._again or self._next < soon):
             if self._again:
                 number, self._again = self._current, False
+                past = number + 1
             else:
                 number = self._next
-                self._next += 1
-            begin, end = self._bounds[number : number + 2]
+                self._next = past = min(number + self._chunks_each, last)
+            begin = self._bounds[number]
             known = self._bounds[self._current]
             warm = bisect.bisect_right(self._before, self._before[begin] - self._warm) - 1
             first = max(min(warm, begin), known)
             if first == known:
                 self._exact.add(number)
-            parts = self._parts[first:begin], self._parts[begin:end]
-            self._crew.submit(Task(number, self._true, *parts))
+            chunks = [
+                self._parts[slice(*bounds)]
+                for bounds in itertools.pairwise(self._bounds[number : past + 1])
+            ]
+            self._crew.submit(Task(number, self._true, self._parts[first:begin], chunks))
 
 
 class LoneWalk:
