@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import atexit
+import gc
 import os
 import sys
 from typing import Any
@@ -63,6 +65,7 @@ def command() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run `mismatchd`. Exit codes: 0 success, 1 failure, 2 wrong usage."""
+    atexit.register(gc.freeze)  # so that the interpreter does not search for garbage as it ends
     try:
         code: Any = command.main(arguments, prog_name="mismatchd", standalone_mode=False)
     except click.ClickException as error:
