@@ -90,7 +90,11 @@ def test_options_and_configuration_choose_the_zone(
 ) -> None:
     monkeypatch.setenv("TZ", "Europe/Berlin")
     kathmandu = ZoneInfo("Asia/Kathmandu")
-    assert [zone_of(load(config), local) for local in (None, True, False)] == [kathmandu, kathmandu, UTC]
+    assert [zone_of(load(config), local) for local in (None, True, False)] == [
+        kathmandu,
+        kathmandu,
+        UTC,
+    ]
     config.write_text("driver: {kind: simulated}\n")
     assert [zone_of(load(config), local) for local in (None, True, False)] == [UTC, BERLIN, UTC]
 
