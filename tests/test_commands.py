@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 import pytest
 
-from logger.cli import COMMANDS
+from logger.cli import COMMANDS, main
 from logger.cli import command as root
 from logger.config.load import load
 from logger.handbook.reference import reference
@@ -48,7 +48,7 @@ def test_what_is_asked_often_imports_nothing_slow(name: str, tmp_path: Path) -> 
     arguments = ["list"] if name == "journal" else []
     imports = _imports(name, *arguments, "-c", config)
     assert "logger.config.load" in imports
-    assert not imports & {"numpy", "scipy", "matplotlib", "rich", "serial", "logging.handlers"}
+    assert not imports & {"numpy", "scipy", "matplotlib", "rich", "serial", "logging", "zoneinfo"}
 
 
 def _imports(*arguments: object) -> set[str]:
@@ -56,6 +56,17 @@ def _imports(*arguments: object) -> set[str]:
     command = [sys.executable, "-X", "importtime", "-m", "logger.cli", *map(str, arguments)]
     lines = subprocess.run(command, capture_output=True, text=True, check=False).stderr.splitlines()
     return {line.rpartition("|")[2].strip() for line in lines if line.startswith("import time:")}
+
+
+def test_a_package_that_is_missing_is_named(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "rich", None)  # as if it were not installed
+    monkeypatch.delitem(sys.modules, "logger.cli.commands.live", raising=False)
+    with pytest.raises(SystemExit) as ended:
+        main(["live"])
+    assert ended.value.code == 1
+    assert capsys.readouterr().err == "mismatchd: rich is missing; install it: pip install rich\n"
 
 
 def test_the_example_configuration_is_sound() -> None:

@@ -24,10 +24,11 @@ import numpy as np
 from drivers.contract import SampleBlock
 from logger.config.load import load
 from logger.store.writer import StoreWriter
-from tests.bench import archive, bulk, card_wear, frames_daemon, latency
+from tests.bench import archive, bulk, card_wear, frames_daemon, latency, report
 from tests.bench import idle as idle_bench
 from tests.station import write_config
 
+ROOT = Path(__file__).parents[2]
 PAIRS, LOOP_PAIRS = 3_000_000, 200_000
 LOOP = "x plain loop"
 ENTROPY = "x entropy of differences"
@@ -167,6 +168,30 @@ def cpu_s(words: Sequence[str]) -> float:
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
+def report_s() -> float:
+    """Return the wall time of a report on ten years of three channels, as it is asked for daily."""
+    with tempfile.TemporaryDirectory() as name:
+        config = report.station(Path(name), years=10, channels=report.CHANNELS[:3], seconds=3)
+        return report.taken_s(["report", "-c", str(config)], plain=False)
+
+
+def installed_mb() -> float:
+    """Return the size of an environment with the package and all that it depends on, MB."""
+    with tempfile.TemporaryDirectory() as name:
+        words = [sys.executable, "-m", "venv", name]
+        subprocess.run(words, check=True)
+        words = [f"{name}/bin/pip", "install", "-q", str(ROOT)]
+        subprocess.run(words, check=True)
+        return sum(path.lstat().st_size for path in Path(name).rglob("*")) / 1e6
+
+
+def suite_min() -> float:
+    """Return how long the test command takes, min; a minute of it is for a new environment."""
+    begun = time.monotonic()
+    subprocess.run(["bash", str(ROOT / "tests/run")], check=True, capture_output=True)
+    return (time.monotonic() - begun) / 60
+
+
 def card_mb() -> float:
     """Return what a day of a typical station writes to the card, MB, from two real daemons."""
     with tempfile.TemporaryDirectory(dir=card_wear.ROOT, prefix="card-wear-") as name:
@@ -192,5 +217,8 @@ LIMITS = (
         Limit(f"`{command}` from the shell", 4, "x python -c ''", partial(start_over_bare, command))
         for command in ("status", "alarms", "faults")
     ),
+    Limit("report, 3 channels, 10 years", 5, "s", report_s, repeats=1),
+    Limit("installed, with all dependencies", 250, "MB", installed_mb, repeats=1),
+    Limit("`bash tests/run`", 6, "min", suite_min, repeats=1),
     Limit("written to the card a day", 35, "MB", card_mb, repeats=1),
 )
