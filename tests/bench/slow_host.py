@@ -52,7 +52,9 @@ def main() -> int:
     repeats = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     figures = latency.measure(RATE, repeats, slowed, REST_S)
     p50, p99 = np.percentile(figures, [50, 99])
-    print(f"{len(figures)} alarms: median {p50:.1f} ms, p99 {p99:.1f} ms, highest {max(figures):.1f}")
+    print(
+        f"{len(figures)} alarms: median {p50:.1f} ms, p99 {p99:.1f} ms, highest {max(figures):.1f}"
+    )
     return int(max(figures) > MOST_MS)
 
 
