@@ -75,7 +75,7 @@ def other(content: CalibrationFile) -> CalibrationFile:
 
 
 def derive(path: Path, config: Config, content: CalibrationFile, jobs: int) -> float:
-    """Return the wall time in seconds; print it with the CPU time of all processes."""
+    """Return pairs a second of wall time; print it with the CPU time of all processes."""
     with StoreWriter.open(path) as store:
         begun, used = time.perf_counter(), (own_s(), children_s())
         summary, _ = recompute(store, config, Coupler(content), jobs=jobs)
@@ -86,7 +86,7 @@ def derive(path: Path, config: Config, content: CalibrationFile, jobs: int) -> f
         f" {1e9 * own / summary.pairs:.0f} of the process that writes,"
         f" {1e9 * others / summary.pairs:.0f} of workers"
     )
-    return spent
+    return summary.pairs / spent
 
 
 def own_s() -> float:
@@ -100,23 +100,36 @@ def children_s() -> float:
     return usage.ru_utime + usage.ru_stime
 
 
+def pairs_a_second(pairs: int, jobs: int) -> float:
+    """Return how many pairs are derived again in a second of wall time, all rewritten."""
+    with tempfile.TemporaryDirectory() as name:
+        path, config, content = prepared(Path(name), pairs, jobs)
+        return derive(path, config, other(content), jobs)
+
+
+def prepared(folder: Path, pairs: int, jobs: int) -> tuple[Path, Config, CalibrationFile]:
+    """Return a store whose rows have been derived, with its configuration and calibration."""
+    (folder / "config.yaml").write_text("driver: {kind: simulated}\n")
+    config = load(folder / "config.yaml")
+    path = folder / "station.sqlite"
+    options = repeated_station(path, pairs, config)
+    content = calibration(options.coupler, options.adc)
+    derive(path, config, content, jobs)
+    return path, config, content
+
+
 def main(pairs: int, most: int) -> int:
     """Print all figures; 1 if rows differ."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "config.yaml").write_text("driver: {kind: simulated}\n")
-        config = load(folder / "config.yaml")
-        path = folder / "station.sqlite"
-        options = repeated_station(path, pairs, config)
-        content = calibration(options.coupler, options.adc)
-        derive(path, config, content, most)
-        times, digests = [], []
+        path, config, content = prepared(folder, pairs, most)
+        rates, digests = [], []
         for jobs in range(1, most + 1):
             copy = Path(shutil.copy(path, folder / f"{jobs}.sqlite"))
-            times.append(derive(copy, config, other(content), jobs))
+            rates.append(derive(copy, config, other(content), jobs))
             digests.append(digest(copy))
         print(
-            ", ".join(f"{times[0] / spent:.2f}" for spent in times),
+            ", ".join(f"{rate / rates[0]:.2f}" for rate in rates),
             f"times as fast with 1 to {most}; {os.cpu_count()} cores",
         )
         print("rows are the same" if len({*digests}) == 1 else "ROWS DIFFER")
