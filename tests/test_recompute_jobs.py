@@ -23,7 +23,7 @@ from logger.config.load import load
 from logger.recompute import raw, recompute, workers
 from logger.recompute.handover import Use, copy_learned, follow_use
 from logger.recompute.stages import Learned, PairWalk
-from logger.recompute.workers import LoneWalk, Processes, SharedWalk, Sizes, Task, WorkerError
+from logger.recompute.workers import Processes, SharedWalk, Sizes, Task, WorkerError
 from logger.stages.decay import DecayMemory
 from logger.stages.usual_level import MOST_CHANNELS, UsualLevelMemory
 from logger.store.journal import Journal
@@ -87,20 +87,22 @@ def derive(
 
     The number of chunks that were processed twice is appended to `repeated`.
     """
-    alone = sizes._replace(worker=1 << 60)
     shared: list[SharedWalk] = []
 
+    class NotedWalk(SharedWalk):
+        def __init__(self, *context: Any) -> None:
+            super().__init__(*context)
+            shared.append(self)
+
     @contextmanager
-    def run_stages(parts: Any, *context: Any) -> Iterator[LoneWalk | SharedWalk]:
-        *context, jobs, _ = context
-        crew = InOneProcess(*context, jobs=jobs, order=order)
-        shared.append(SharedWalk(crew, parts, jobs, sizes))
-        yield shared[0]
+    def start_workers(jobs: int, config: Any, coupler: Any, _: Path, notes: Any) -> Iterator[Any]:
+        context = config, coupler, store.database, notes
+        yield InOneProcess(*context, jobs=jobs, order=order) if jobs > 1 else None
 
     with monkeypatch.context() as patch, StoreWriter.open(path) as store:
-        if jobs > 1:
-            patch.setattr(raw, "run_stages", run_stages)
-        recompute(store, case.config, Coupler(case.right), jobs=jobs, sizes=alone)
+        patch.setattr(raw, "start_workers", start_workers)
+        patch.setattr(raw, "SharedWalk", NotedWalk)
+        recompute(store, case.config, Coupler(case.right), jobs=jobs, sizes=sizes)
     if repeated is not None:
         repeated += [walk.repeated for walk in shared]
     return dumped(path)
@@ -161,7 +163,7 @@ def test_jobs_change_no_row(
 ) -> None:
     """Seams lie anywhere, also within transmissions and where a run of the daemon began."""
     first = case.play(case.config, case.right, cuts_s)
-    sizes = Sizes(part, warm * part, chunk * part, task * part)
+    sizes = Sizes(part, warm * part, chunk * part, task * part, worker=1)
     others = Path(shutil.copy(first, first.with_suffix(".jobs")))
     shared = derive(others, case, sizes, monkeypatch, jobs, itertools.cycle(late))
     assert shared == derive(first, case, sizes, monkeypatch)
@@ -182,7 +184,7 @@ def test_jobs_change_no_row_of_a_station_with_everything(
         journal.insert(START_NS + 2_950 * SECOND_NS, "repair", "plug fitted again")
         journal.insert(START_NS + 3_000 * SECOND_NS, "antenna", "wire")
     others = Path(shutil.copy(first, first.with_suffix(".jobs")))
-    sizes = Sizes(2000, 24_000, 4000, 12_000)
+    sizes = Sizes(2000, 24_000, 4000, 12_000, worker=1)
     alone = derive(first, harbour, sizes, monkeypatch)
     repeated: list[int] = []
     assert derive(others, harbour, sizes, monkeypatch, 3, repeated=repeated) == alone

@@ -117,15 +117,15 @@ def _find_pause(archive: Archive, segments: Sequence[tuple[int, int, int]]) -> i
     If there is none, that after the longest; None if there are no segments.
     """
     longest_ns, cut_ns = 0, None
-    for first_ns, last_ns, _ in segments:
-        for segment in archive.segments(first_ns, last_ns + 1):
-            times = segment.times()
-            if times is None or len(times) < 2:
-                continue
-            pauses = np.diff(times)
-            place = int(np.argmax(pauses))
-            if pauses[place] > longest_ns:
-                longest_ns, cut_ns = int(pauses[place]), int(times[place + 1])
+    for first_ns, _, _ in segments:
+        segment = archive.segment_at(first_ns)
+        times = None if segment is None else segment.times()
+        if times is None or len(times) < 2:
+            continue
+        pauses = np.diff(times)
+        place = int(np.argmax(pauses))
+        if pauses[place] > longest_ns:
+            longest_ns, cut_ns = int(pauses[place]), int(times[place + 1])
         if longest_ns >= LONG_NS:
             break
     return cut_ns

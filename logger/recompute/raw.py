@@ -28,8 +28,8 @@ from logger.config.load import Config
 from logger.recompute.antennas import name_antennas
 from logger.recompute.plan import EVER_NS, Stretch, cut_parts, find_stretches
 from logger.recompute.rules import RowRules
-from logger.recompute.stages import Begin, Steps, select_open_kinds
-from logger.recompute.workers import SIZES, Sizes, run_stages
+from logger.recompute.stages import Begin, PairWalk, Steps, select_open_kinds
+from logger.recompute.workers import SIZES, LoneWalk, SharedWalk, Sizes, start_workers
 from logger.rows import AlarmChange, ChangeKind, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
@@ -74,9 +74,15 @@ def recompute(
     notes = store.notes()
     store.close_interrupted()
     derived = _Derived(store, round(config.transmission.hang_ms * 1e6))
-    parts = cut_parts(archive, [*find_stretches(archive, store.database)], sizes.part)
     rules: RowRules | None = None
-    with run_stages(parts, config, coupler, store.database, notes, jobs, sizes) as stages:
+    jobs = min(jobs, total // sizes.worker)
+    with start_workers(jobs, config, coupler, store.path, notes) as crew:
+        parts = cut_parts(archive, [*find_stretches(archive, store.database)], sizes.part)
+        stages: SharedWalk | LoneWalk
+        if crew is not None:
+            stages = SharedWalk(crew, parts, jobs, sizes)
+        else:
+            stages = LoneWalk(PairWalk(config, coupler, store.database, notes), parts)
         for message in stages.messages():
             if isinstance(message, Begin):
                 derived.begin(*message)

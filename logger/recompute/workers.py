@@ -178,8 +178,7 @@ class Processes:
 
 def _lost() -> WorkerError:
     return WorkerError(
-        "a worker process ended unexpectedly (memory?), so nothing was changed;"
-        " `--jobs 1` needs the least memory"
+        "a worker process was lost (out of memory?); nothing was changed; try `--jobs 1`"
     )
 
 
@@ -319,19 +318,12 @@ class LoneWalk:
 
 
 @contextmanager
-def run_stages(
-    parts: Sequence[Part],
-    config: Config,
-    coupler: Coupler,
-    database: Database,
-    notes: JournalNotes,
-    jobs: int,
-    sizes: Sizes,
-) -> Iterator[LoneWalk | SharedWalk]:
-    """Yield the stages' messages of some parts, from at most so many worker processes."""
-    jobs = min(jobs, sum(part.pairs for part in parts) // sizes.worker)
+def start_workers(
+    jobs: int, config: Config, coupler: Coupler, path: Path, notes: JournalNotes
+) -> Iterator[Crew | None]:
+    """Yield a crew of processes, None for one job. They start while the caller goes on."""
     if jobs < 2:
-        yield LoneWalk(PairWalk(config, coupler, database, notes), parts)
+        yield None
         return
-    with Processes(jobs, config, coupler, database.path, notes) as crew:
-        yield SharedWalk(crew, parts, jobs, sizes)
+    with Processes(jobs, config, coupler, path, notes) as crew:
+        yield crew

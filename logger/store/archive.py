@@ -102,12 +102,16 @@ class Archive:
         count = min(len(firsts), most)
         for place in range(count):
             first_ns = firsts[(2 * place + 1) * len(firsts) // (2 * count)]
-            segment = self._database.query(
-                "SELECT first_ns, last_ns, data FROM segments WHERE first_ns = ?", (first_ns,)
-            )
-            for row in segment:
-                if (pairs := Segment(*row).pairs()) is not None:
-                    yield pairs
+            segment = self.segment_at(first_ns)
+            if segment is not None and (pairs := segment.pairs()) is not None:
+                yield pairs
+
+    def segment_at(self, first_ns: int) -> Segment | None:
+        """Return the segment that begins with a pair at this time, if any."""
+        row = self._database.query_row(
+            "SELECT first_ns, last_ns, data FROM segments WHERE first_ns = ?", (first_ns,)
+        )
+        return None if row is None else Segment(*row)
 
     def segments(self, since_ns: int, until_ns: int) -> Iterator[Segment]:
         """Yield the segments that overlap [since_ns, until_ns), in order.
