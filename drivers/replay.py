@@ -16,13 +16,14 @@ from typing import Annotated, Any, Literal, cast
 import msgspec
 import numpy as np
 
-from drivers.contract import READ, EndOfInput, LinkError, SampleBlock
+from drivers.contract import READ, EndOfInput, LinkError, SampleBlock, join
 from drivers.found import UnknownDriverError, find
 from drivers.recording import MAGIC, InputFile, open_plain_or_gzip, read_chunks, read_header
-from drivers.text_lines.parser import LineParser
+from drivers.text_lines.parser import CHUNK_BYTES, LineParser
 
-CHUNK = 1 << 22  # long blocks cost least a pair
+BLOCK_BYTES = 1 << 22  # long blocks cost least a pair,
 LONG_LINE = 4096
+READ_BYTES = CHUNK_BYTES - LONG_LINE  # but text is read in parts that stay in the cache
 KNOWN = ("forward_v", "reflected_v", "time_ns")
 GROUP_BYTES = 1 << 21  # without pacing, recorded chunks are parsed together up to this many bytes
 
@@ -123,9 +124,12 @@ class ReplayDriver:
         last_ns = np.iinfo(np.int64).min
         seen_header = False
         more = True
+        blocks: list[SampleBlock] = []
+        size = 0
         while more:
-            data = self._file.read(CHUNK)
+            data = self._file.read(READ_BYTES)
             more = bool(data)
+            size += len(data)
             parsed = parser.feed(data or b"\n")
             if not seen_header and (more or parsed):
                 if parser.columns is None or "time_s" not in parser.columns:
@@ -134,25 +138,28 @@ class ReplayDriver:
                         " (and may name more columns)"
                     )
                 seen_header = True
-            if parsed is None:
-                continue
-            values = parsed.values
-            times = values["time_ns"]
-            block = SampleBlock(
-                times,
-                values["forward_v"],
-                values["reflected_v"],
-                {name: column for name, column in values.items() if name not in KNOWN},
-                parser.step_v,
-            )
-            if times[0] <= last_ns or (times[1:] <= times[:-1]).any():
-                earlier = np.maximum.accumulate(np.concatenate([[last_ns], times[:-1]]))
-                later = times > earlier
-                self.counters["not_later"] = self.counters.get("not_later", 0) + int((~later).sum())
-                block = block[later]
-            if len(block):
-                last_ns = int(block.time_ns[-1])
-                yield block
+            if parsed is not None:
+                values = parsed.values
+                times = values["time_ns"]
+                block = SampleBlock(
+                    times,
+                    values["forward_v"],
+                    values["reflected_v"],
+                    {name: column for name, column in values.items() if name not in KNOWN},
+                    parser.step_v,
+                )
+                if times[0] <= last_ns or (times[1:] <= times[:-1]).any():
+                    earlier = np.maximum.accumulate(np.concatenate([[last_ns], times[:-1]]))
+                    later = times > earlier
+                    count = self.counters.get("not_later", 0) + int((~later).sum())
+                    self.counters["not_later"] = count
+                    block = block[later]
+                if len(block):
+                    last_ns = int(block.time_ns[-1])
+                    blocks.append(block)
+            if blocks and (size >= BLOCK_BYTES or not more):
+                yield join(blocks)
+                blocks, size = [], 0
         if not seen_header:
             raise LinkError(f"{path}: the file is empty")
 
