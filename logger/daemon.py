@@ -35,7 +35,6 @@ from logger.live.feed import Tap
 from logger.live.status import Status, StatusSocket
 from logger.service.capture_loop import CaptureLoop
 from logger.service.handover import Handover
-from logger.service.heap import keep_heap
 from logger.service.outlets import Outlets
 from logger.service.reporter import Report
 from logger.service.sd_notify import ServiceManager, Supervision
@@ -117,8 +116,6 @@ class Daemon:
         """
         path = self._config.store.path
         sys.setswitchinterval(SWITCH_S)
-        if self._driver.finite:
-            keep_heap()
         try:
             self._open_driver()
             self._outlets.start(self._driver)
