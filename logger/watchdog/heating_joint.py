@@ -33,7 +33,7 @@ import msgspec
 
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
-from logger.rows import AlarmKind, ChangeKind, Second, Severity, Transmission
+from logger.rows import AlarmKind, ChangeKind, Second, SecondRows, Severity, Transmission
 from logger.watchdog.row_values import channel_of, is_readable, rho_of
 from logger.watchdog.rule import Finding, LearningRule
 
@@ -140,7 +140,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJo
 class HeatingJoint(LearningRule):
     """State machine over seconds; each transmission is judged when it has ended."""
 
-    takes = (Second, Transmission)
+    takes = (SecondRows, Transmission)
 
     def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
         cycles = max(CYCLES_A_YEAR / false_alarms_per_year, 100.0)
@@ -149,12 +149,13 @@ class HeatingJoint(LearningRule):
         self.memory = memory
         self._course = _Course(0)
 
-    def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
+    def row(self, row: SecondRows | Transmission, work_ns: int) -> list[Finding]:
         """Return the changes of state caused by one row."""
         if self._course.start_ns != row.start_ns:
             self._course = _Course(row.start_ns)
-        if isinstance(row, Second):
-            self._course.add(row)
+        if isinstance(row, SecondRows):
+            for second in row.rows():
+                self._course.add(second)
             return []
         worked = work_ns > self.memory.work_ns
         if worked:
