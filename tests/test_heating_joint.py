@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import msgspec
@@ -15,7 +16,7 @@ from logger.calibration.simulated import calibration
 from logger.config.load import WatchdogOptions
 from logger.physics import reflection
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Row
+from logger.rows import AlarmChange, Row, Second
 from logger.watchdog import Watchdog, heating_joint
 from tests.test_store import SECOND, T0, second, transmission
 from tests.test_watchdog import Settings
@@ -55,6 +56,18 @@ def judged(sendings: Sequence[Sequence[Row]], guard: Watchdog | None = None) -> 
     return [change for change in changes if change.kind == KIND]
 
 
+def later(sendings: Sequence[Sequence[Row]], by_s: int) -> list[list[Row]]:
+    """The same rows at a later time."""
+    by_ns = by_s * SECOND
+
+    def moved(row: Row) -> Row:
+        name = "time_ns" if isinstance(row, Second) else "end_ns"
+        times = {each: getattr(row, each) + by_ns for each in ("start_ns", name)}
+        return msgspec.structs.replace(row, **times)
+
+    return [[moved(row) for row in rows] for rows in sendings]
+
+
 def told(changes: Sequence[AlarmChange]) -> list[str]:
     return [change.change for change in changes]
 
@@ -73,6 +86,32 @@ def test_a_hot_joint_is_found(rise: float) -> None:
     assert raised.value is not None
     assert reflection.swr(0.2) < raised.value < reflection.swr(0.2 + rise)
     assert "SWR rises from 1." in raised.detail
+
+
+def test_a_hot_joint_that_improves_the_match_is_found_but_no_tuner() -> None:
+    fall = 0.08
+    sound = evening(cold(), 80, noise=0.002)
+    falling = later(evening(hot(-fall), 30), 20_000)
+    guard = Watchdog(WatchdogOptions())
+    assert judged(sound, guard) == []
+    (raised,) = judged(falling, guard)
+    assert raised.change == "raised"
+    assert "SWR falls from 1." in raised.detail
+    assert judged(evening(tuned(), 80)) == []
+
+
+def test_a_joint_that_stays_warm_in_a_conversation_is_found_by_those_after_a_rest() -> None:
+    heat, at_s, found = 0.0, 0.0, []
+    guard = Watchdog(WatchdogOptions())
+    for number in range(100):
+        rest_s = 10.0 if number % 20 else 40_000.0
+        at_s += rest_s
+        heat *= math.exp(-rest_s / 1000)
+        rho = 0.2 + 0.15 * (1 - (1 - heat) * np.exp(-(np.arange(20) + 0.5) / 10))
+        heat = 1 - (1 - heat) * math.exp(-20 / 10)
+        found += judged([sent(at_s, rho)], guard)
+        at_s += 20
+    assert told(found) == ["raised"]
 
 
 def test_rise_below_the_margin_raises_nothing() -> None:
@@ -140,22 +179,7 @@ def test_years_without_one_raise_less_than_is_allowed() -> None:
 def test_it_clears_when_nothing_rises_any_more() -> None:
     guard = Watchdog(WatchdogOptions())
     assert told(judged(evening(hot(0.15), 20), guard)) == ["raised"]
-    later = [
-        [
-            msgspec.structs.replace(
-                row,
-                start_ns=row.start_ns + 10_000 * SECOND,
-                **(
-                    {"time_ns": row.time_ns + 10_000 * SECOND}
-                    if hasattr(row, "time_ns")
-                    else {"end_ns": row.end_ns + 10_000 * SECOND}
-                ),
-            )
-            for row in rows
-        ]
-        for rows in evening(hot(0.0), 20)
-    ]
-    (cleared,) = judged(later, guard)
+    (cleared,) = judged(later(evening(hot(0.0), 20), 10_000), guard)
     assert cleared.change == "cleared"
     assert "no longer" in cleared.detail
 

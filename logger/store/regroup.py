@@ -24,6 +24,7 @@ from logger.rows import (
     FaultChange,
     FaultChangeKind,
     Row,
+    Second,
     Severity,
     Transmission,
     WeatherRow,
@@ -31,7 +32,7 @@ from logger.rows import (
 from logger.store import faults
 from logger.store.database import Database
 from logger.store.reader import Store
-from logger.store.statements import TRANSMISSION, UPSERT_MEMORY
+from logger.store.statements import SECOND, TRANSMISSION, UPSERT_MEMORY
 
 BATCH_ROWS = 1000
 Timed = tuple[int, int, Row]  # time, order at the same time
@@ -68,7 +69,11 @@ def regroup(store: Store, options: FaultsOptions) -> int:
         for table in ("alarms", "excursions"):
             database.execute(f"UPDATE {table} SET fault_id = NULL WHERE fault_id IS NOT NULL")
         rows = heapq.merge(
-            _alarms(database), _excursions(database), _transmissions(database), _winds(database)
+            _alarms(database),
+            _excursions(database),
+            _seconds(database),
+            _transmissions(database),
+            _winds(database),
         )
         while batch := list(islice(rows, BATCH_ROWS)):
             for row in tracker.update([row for _, _, row in batch], batch[-1][0]):
@@ -110,12 +115,12 @@ def _alarms(database: Database) -> Iterator[Timed]:
             start_ns=start_ns,
             detail=detail,
         )
-        changes.append((raised_ns, 4 * number, raised))
+        changes.append((raised_ns, 5 * number, raised))
         if cleared_ns is not None:
             cleared = msgspec.structs.replace(
                 raised, change=ChangeKind.CLEARED, time_ns=cleared_ns, detail=""
             )
-            changes.append((cleared_ns, 4 * number, cleared))
+            changes.append((cleared_ns, 5 * number, cleared))
     return iter(sorted(changes))
 
 
@@ -127,7 +132,18 @@ def _excursions(database: Database) -> Iterator[Timed]:
         row = Excursion(
             time_ns=time_ns, duration_ms=duration_ms, swr_peak=swr_peak, swr_beside=swr_beside
         )
-        yield time_ns, 4 * number + 1, row
+        yield time_ns, 5 * number + 1, row
+
+
+def _seconds(database: Database) -> Iterator[Timed]:
+    names = ", ".join(f"s.{name}" for name in SECOND.names)
+    rows = database.stream(
+        f"SELECT t.start_ns, {names} FROM seconds AS s JOIN transmissions AS t"
+        " ON t.id = s.transmission_id WHERE s.swr IS NOT NULL ORDER BY s.time_ns"
+    )
+    for number, (start_ns, *values) in enumerate(rows):
+        row = Second(start_ns=start_ns, **dict(zip(SECOND.names, values, strict=True)))
+        yield row.time_ns, 5 * number + 2, row
 
 
 def _transmissions(database: Database) -> Iterator[Timed]:
@@ -137,7 +153,7 @@ def _transmissions(database: Database) -> Iterator[Timed]:
     )
     for number, values in enumerate(rows):
         row = Transmission(**dict(zip(names, values, strict=True)))
-        yield row.end_ns, 4 * number + 2, row
+        yield row.end_ns, 5 * number + 3, row
 
 
 def _winds(database: Database) -> Iterator[Timed]:
@@ -145,7 +161,7 @@ def _winds(database: Database) -> Iterator[Timed]:
         "SELECT time_ns, wind_m_s FROM weather WHERE wind_m_s IS NOT NULL ORDER BY time_ns"
     )
     for number, (time_ns, wind_m_s) in enumerate(rows):
-        yield time_ns, 4 * number + 3, WeatherRow(time_ns=time_ns, wind_m_s=wind_m_s)
+        yield time_ns, 5 * number + 4, WeatherRow(time_ns=time_ns, wind_m_s=wind_m_s)
 
 
 def _assign(database: Database, row: AlarmChange | Excursion) -> None:
