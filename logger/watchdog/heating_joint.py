@@ -23,7 +23,7 @@ The test is a CUSUM over cycles of all channels, S = max(0, S + evidence - K), o
 least. The assumption is that without a heating joint both differences are about normal with mean 0
 or less; they share the last seconds, and a correlation of 0.7 is allowed for. By Lundberg's
 inequality a climb that begins at a given cycle reaches h with probability exp(-THETA h) at most,
-where E exp(THETA (evidence - K)) = 1: THETA = 3.05 for K = 1 (by drawing four million). So with
+where E exp(THETA (evidence - K)) = 1: THETA = 2.9 for K = 1 (by drawing four million). So with
 CYCLES_A_YEAR cycles h = ln(CYCLES_A_YEAR / false_alarms_per_year) / THETA would be sufficient;
 since neighbours share a start, and differences of few seconds have longer tails than normal ones, h
 is multiplied by 1.5.
@@ -53,9 +53,9 @@ REST_NS = 6 * 3_600_000_000_000
 RESTED_NS, MOST_RESTED_NS = 180_000_000_000, 4 * 86_400_000_000_000
 MARGIN, MARGIN_SHARE = 0.01, 0.05
 
-CAP = 3.0
+CAP = 4.0
 K = 1.0
-THETA = 3.05
+THETA = 2.9
 RESERVE = 1.5
 CYCLES_A_YEAR = 50_000
 TESTS = 4  # two directions, among all transmissions and among the rested
