@@ -147,7 +147,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     latest        levels of the last few transmissions, up to the repair
     antennas      antennas of transmissions with a sign, as far as they are known
     cold          levels with which transmissions began after a rest, while it was open,
-    colds         and how many in a row were off the level before
+    colds         and how many of a channel in a row were off the level before
     """
 
     opened_ns: int
@@ -184,7 +184,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     latest: Levels = {}
     antennas: list[str] = []
     cold: Levels = {}
-    colds: int = 0
+    colds: dict[str, int] = {}
 
     @property
     def last_ns(self) -> int:

@@ -207,7 +207,8 @@ class Shifts:
         if not fault.is_port:
             gamma *= ports.factor(self.memory.port)
         evidence.learn_level(fault.cold, channel, gamma, evidence.LATEST_FADES)
-        fault.colds = 0 if evidence.is_usual(before, gamma) else fault.colds + 1
+        is_usual = evidence.is_usual(before, gamma)
+        fault.colds[channel] = 0 if is_usual else fault.colds.get(channel, 0) + 1
         if is_cold_off(fault) and AlarmKind.HEATING_JOINT in fault.kinds:
             self._part_heat(fault, row)
 

@@ -94,7 +94,7 @@ def signature_of(fault: FaultMemory) -> Signature:
 
 def is_cold_off(fault: FaultMemory) -> bool:
     """True if the level has moved also while nothing is warm: not by a joint that heats up."""
-    return fault.colds >= COLDS
+    return max(fault.colds.values(), default=0) >= COLDS
 
 
 def may_move_cold(fault: FaultMemory) -> bool:
