@@ -21,7 +21,8 @@ from logger.rows import AlarmKind, FaultChangeKind, FaultFamily, FaultState, Sev
 from logger.watchdog.course import Course
 from logger.watchdog.detector_fault.suspicion import Suspicion, suspicion_of
 
-STOOD = 20  # transmissions without excursions at a level that moved
+STOOD = 20  # transmissions without excursions at a level that moved,
+LEAST_BREAKS = 5  # and excursions between them
 
 
 class Shifts:
@@ -169,7 +170,7 @@ class Shifts:
     def part_level(self, fault: FaultMemory, row: Transmission) -> None:
         """Open a fault of its own for a contact that leaves a level that moved as it is."""
         if (
-            fault.breaks < contacts.LEAST
+            fault.breaks < LEAST_BREAKS
             or fault.state != FaultState.OPEN
             or row.swr is None
             or not evidence.stands(fault, *level_of(row, row.swr))
