@@ -110,7 +110,8 @@ def beside_heat(fault: FaultMemory) -> str:
     return (
         f"{SUBJECTS[FaultFamily.FEEDLINE]}: a joint heats up while the key is down, another cause"
         f" than that of the fault of {date(fault.opened_ns)}, since the level is off also when"
-        f" {count(max(fault.colds.values()), 'transmission')} began after a rest; they were reported as one fault"
+        f" {count(max(fault.colds.values()), 'transmission')} began after a rest; they were"
+        " reported as one fault"
     )
 
 
