@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from logger.faults import evidence, ports, usual, words
@@ -17,6 +16,7 @@ from logger.faults.signature import (
     TYPICAL,
     Signature,
     explains_alarm,
+    is_cold_off,
     is_over,
     is_second,
     is_weak,
@@ -26,7 +26,6 @@ from logger.faults.transmission import reflection
 from logger.rows import AlarmChange, AlarmKind, FaultChangeKind, FaultState, Severity, family_of
 from logger.utc import DAY_NS
 
-SECOND_NS = 365 * DAY_NS  # mean time to another cause, as of the first
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 
 
@@ -63,10 +62,7 @@ class Joining:
         if not explains_alarm(fault, row.kind, row.time_ns):
             return False
         is_new_heat = row.kind == AlarmKind.HEATING_JOINT and row.kind not in fault.kinds
-        if not is_new_heat or signature_of(fault) != Signature.STANDING:
-            return True
-        age_ns = max(row.time_ns - fault.opened_ns, 1)
-        return evidence.ln_heat_odds(fault) + math.log(SECOND_NS / age_ns) > 0
+        return not (is_new_heat and is_cold_off(fault))
 
     def _join(self, fault: FaultMemory, row: AlarmChange) -> None:
         """Process a further alarm of a fault."""

@@ -23,6 +23,7 @@ BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a pass
 BRIEF = 2  # if so many did,
 BREAKS = 3  # or so many excursions were seen
 HELD = 2  # transmissions outlasted by an alarm of the level: the trouble stands
+COLDS = 3  # transmissions in a row that begin off the level after a rest: not by heat
 STEADY = 5  # transmissions at the usual level: what moves it later is another trouble
 
 # Alarms of the level of single pairs: open means that the trouble is present.
@@ -89,6 +90,17 @@ def signature_of(fault: FaultMemory) -> Signature:
     if AlarmKind.HEATING_JOINT in fault.kinds:
         return Signature.HEATING
     return Signature.PASSING if fault.brief >= BRIEF else Signature.UNDECIDED
+
+
+def is_cold_off(fault: FaultMemory) -> bool:
+    """True if the level has moved also while nothing is warm: not by a joint that heats up."""
+    return max(fault.colds.values(), default=0) >= COLDS
+
+
+def may_move_cold(fault: FaultMemory) -> bool:
+    """True if a fault may have moved the level while nothing is warm."""
+    is_contact = fault.family == FaultFamily.FEEDLINE and signature_of(fault) == Signature.PASSING
+    return fault.family != FaultFamily.NO_DATA and not is_contact
 
 
 def is_shift(fault: FaultMemory, time_ns: int) -> bool:

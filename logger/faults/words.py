@@ -105,6 +105,16 @@ def beside_level(fault: FaultMemory) -> str:
     )
 
 
+def beside_heat(fault: FaultMemory) -> str:
+    """Return the summary of a fault of a joint beside another cause, told as one fault so far."""
+    return (
+        f"{SUBJECTS[FaultFamily.FEEDLINE]}: a joint heats up while the key is down, another cause"
+        f" than that of the fault of {date(fault.opened_ns)}, since the level is off also when"
+        f" {count(max(fault.colds.values()), 'transmission')} began after a rest; they were"
+        " reported as one fault"
+    )
+
+
 def worsened(fault: FaultMemory, detail: str) -> str:
     return f"Critical now: {detail}; {_signs(fault)} since {date(fault.first_ns)}"
 
