@@ -29,6 +29,7 @@ from logger.rows import (
 from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
+from logger.store.identity import ensure_id
 from logger.store.log_damage import count_lost_commits
 from logger.store.ownership import APPLICATION_ID
 from logger.store.reader import Store
@@ -69,6 +70,7 @@ class StoreWriter(Store):
 
     def __init__(self, database: Database) -> None:
         super().__init__(database)
+        ensure_id(database)
         self.archive = ArchiveWriter(database)
 
     @classmethod
