@@ -327,7 +327,8 @@ CREATE TABLE refused_rows (
 CREATE TABLE pushed (
     object TEXT PRIMARY KEY, -- its URL
     digest TEXT NOT NULL,
-    pushed_ns INTEGER NOT NULL
+    pushed_ns INTEGER NOT NULL,
+    is_partial INTEGER NOT NULL DEFAULT 0 -- 1: some of its pairs have expired here since
 ) WITHOUT ROWID;
 
 -- What each notifier reports: changes of alarms or of faults; and when it last was given its daily

@@ -22,5 +22,6 @@ WHERE followed = 'health' AND EXISTS (SELECT 1 FROM health);
 CREATE TABLE pushed (
     object TEXT PRIMARY KEY, -- its URL
     digest TEXT NOT NULL,
-    pushed_ns INTEGER NOT NULL
+    pushed_ns INTEGER NOT NULL,
+    is_partial INTEGER NOT NULL DEFAULT 0 -- 1: some of its pairs have expired here since
 ) WITHOUT ROWID;
