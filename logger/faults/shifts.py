@@ -112,7 +112,7 @@ class Shifts:
         if fault.state == FaultState.QUIET:
             if fault.family == FaultFamily.INSTRUMENT:
                 fault.family = FaultFamily.FEEDLINE
-                detail = words.of_load(detail)
+                detail = words.of_load(detail, recovered=True)
             if signature_of(fault) == Signature.UNDECIDED:
                 evidence.forget(fault, usual.levels(self.memory))
             fault.sign_ns = time_ns
