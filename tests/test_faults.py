@@ -403,6 +403,27 @@ def test_a_joint_is_another_fault_than_what_moves_the_level_of_the_cold_line() -
     assert at_once.feed([*more, heats(first + 60)]).story == ["opened", "opened"]
 
 
+def test_a_joint_that_improves_the_match_is_no_lost_gain() -> None:
+    """Told as one of the instrument and corrected, unless the line is off its level while cold."""
+
+    def lost(number: int) -> AlarmChange:
+        detail = "reflection 0.4 times what it was; or the load has suddenly improved"
+        return alarm("detector-fault", start_of(number) + 4 * SECOND, detail=detail)
+
+    def story(cold: float) -> Station:
+        rows: list[Row] = spell(0, KNOWN, swr=1.6)
+        rows.append(lost(KNOWN))
+        rows += [row for n in range(KNOWN, KNOWN + 16) for row in heated(n, cold, 1.2)]
+        return Station().feed([*rows, heats(KNOWN + 16)])
+
+    station = story(1.6)
+    assert station.story == ["opened", "explained"]
+    assert [change.family for change in station.changes] == ["instrument", "feedline"]
+    assert station.changes[1].summary.endswith("not instrument: heating-joint raised")
+    assert station.feed([lost(KNOWN + 17)]).story == ["opened", "explained"]
+    assert story(1.25).story == ["opened", "opened"]
+
+
 def test_a_reading_that_recovered_was_the_load_if_its_level_moves_later() -> None:
     """An alarm that leaves open which of both it was; a lost gain does not come back by itself."""
 

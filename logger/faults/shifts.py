@@ -112,7 +112,7 @@ class Shifts:
         if fault.state == FaultState.QUIET:
             if fault.family == FaultFamily.INSTRUMENT:
                 fault.family = FaultFamily.FEEDLINE
-                detail = words.of_load(detail)
+                detail = words.of_load(detail, recovered=True)
             if signature_of(fault) == Signature.UNDECIDED:
                 evidence.forget(fault, usual.levels(self.memory))
             fault.sign_ns = time_ns
@@ -183,13 +183,8 @@ class Shifts:
         if any(f.family == FaultFamily.FEEDLINE and f.state == FaultState.OPEN for f in others):
             return  # the contact may be that one
         contact = self._open_contact(fault, row, [], words.beside_level(fault))
-        contact.kinds = [AlarmKind.INTERMITTENT_CONTACT]
         contact.breaks, contact.steady, fault.breaks = fault.breaks, fault.stood, 0
-        fault.kinds.remove(AlarmKind.INTERMITTENT_CONTACT)
-        raised_ns = fault.raised.pop(AlarmKind.INTERMITTENT_CONTACT, None)
-        if raised_ns is not None:
-            contact.raised[AlarmKind.INTERMITTENT_CONTACT] = raised_ns
-        fault.is_lasting = True
+        _hand_over(AlarmKind.INTERMITTENT_CONTACT, fault, contact)
 
     def compare_cold(self, fault: FaultMemory, row: Transmission, course: Course) -> None:
         """Compare the level with which a transmission begins after a rest with that before a fault.
@@ -225,14 +220,9 @@ class Shifts:
             family=FaultFamily.FEEDLINE,
             severity=Severity.WARNING,
             sign_ns=time_ns,
-            kinds=[AlarmKind.HEATING_JOINT],
             before=evidence.moved_levels(fault),
         )
-        fault.kinds.remove(AlarmKind.HEATING_JOINT)
-        raised_ns = fault.raised.pop(AlarmKind.HEATING_JOINT, None)
-        if raised_ns is not None:
-            joint.raised[AlarmKind.HEATING_JOINT] = raised_ns
-        fault.is_lasting = True
+        _hand_over(AlarmKind.HEATING_JOINT, fault, joint)
         self._book.open(joint, time_ns, words.beside_heat(fault))
 
     def _open_contact(
@@ -268,6 +258,15 @@ class Shifts:
             evidence.learn_level(fault.during, channel, gamma)
         if was_shifted and not fault.is_shifted:
             fault.cleared_ns = max(fault.cleared_ns, row.end_ns)
+
+
+def _hand_over(kind: AlarmKind, fault: FaultMemory, other: FaultMemory) -> None:
+    """Give the alarms of a kind to another fault; the level is what remains."""
+    other.kinds.append(kind)
+    fault.kinds.remove(kind)
+    if kind in fault.raised:
+        other.raised[kind] = fault.raised.pop(kind)
+    fault.is_lasting = True
 
 
 def _is_heating(fault: FaultMemory) -> bool:

@@ -153,6 +153,21 @@ def _is_same_shift(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
     return is_same and time_ns - fault.opened_ns < LATE_NS
 
 
+def is_same_heat(fault: FaultMemory, row: AlarmChange) -> bool:
+    """True if a joint that heats up may be what both a fault and an alarm of another family report.
+
+    It lowers reflection where it improves the match, and that may look like a lost gain.
+    """
+    if row.kind == AlarmKind.HEATING_JOINT:
+        is_same = fault.family == FaultFamily.INSTRUMENT and not fault.is_port
+        detail = fault.detail
+    else:
+        is_same = AlarmKind.HEATING_JOINT in fault.kinds and row.kind == AlarmKind.DETECTOR_FAULT
+        detail = row.detail
+    is_same &= fault.state != FaultState.VERIFYING and suspicion_of(detail) == Suspicion.LOAD
+    return is_same and row.time_ns - fault.last_ns < LATE_NS
+
+
 def explains_level(fault: FaultMemory, since_ns: int, *, is_lower: bool) -> bool:
     """True if a level that has stayed off since then may have the cause of this fault.
 

@@ -81,9 +81,10 @@ def corrected(detail: str) -> str:
     return f"{CORRECTED}: {detail}"
 
 
-def of_load(detail: str) -> str:
+def of_load(detail: str, *, recovered: bool) -> str:
     """Detail of a fault of the feedline that was told as one of the instrument."""
-    return f"feedline or antenna, not instrument, since readings had recovered: {detail}"
+    reason = ", since readings had recovered" if recovered else ""
+    return f"feedline or antenna, not instrument{reason}: {detail}"
 
 
 def parted(fault: FaultMemory, first: float, second: float) -> str:
