@@ -64,8 +64,10 @@ class Watchdog:
             )
             for module in LEARNING
         ]
+        # Without that rule, one that nobody asks.
         self.detector = next(
-            rule for _, rule in self._learning if isinstance(rule, detector_fault.DetectorFault)
+            (rule for _, rule in self._learning if isinstance(rule, detector_fault.DetectorFault)),
+            detector_fault.rule(options, detector_fault.Memory(), active=False),
         )
         self._takers = {
             kind: [(module, rule) for module, rule in self._learning if kind in rule.takes]
