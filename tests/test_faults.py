@@ -28,7 +28,7 @@ from logger.rows import (
     FaultState,
     Memory,
     Row,
-    Second,
+    SecondRows,
     Severity,
     Shift,
     Transmission,
@@ -95,7 +95,9 @@ def broken(number: int, swr: float = 1.21) -> list[Row]:
 def time_of(row: Row) -> int:
     if isinstance(row, Transmission):
         return row.end_ns
-    assert isinstance(row, AlarmChange | Excursion | Second | WeatherRow)
+    if isinstance(row, SecondRows):
+        return int(row.time_ns[-1])
+    assert isinstance(row, AlarmChange | Excursion | WeatherRow)
     return row.time_ns
 
 

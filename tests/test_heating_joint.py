@@ -16,7 +16,7 @@ from logger.calibration.simulated import calibration
 from logger.config.load import WatchdogOptions
 from logger.physics import reflection
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Row, Second
+from logger.rows import AlarmChange, Row
 from logger.watchdog import Watchdog, heating_joint
 from tests.test_store import SECOND, T0, second, transmission
 from tests.test_watchdog import Settings
@@ -25,22 +25,28 @@ KIND = heating_joint.KIND
 Course = Callable[[np.ndarray, float], np.ndarray]  # rho by key-down seconds and the rest before
 
 
-def sent(at_s: float, rho: np.ndarray, channel: int = 20, power_w: float = 4.0) -> list[Row]:
+def sent(
+    at_s: float, rho: np.ndarray, channel: int = 20, power_w: float | np.ndarray = 4.0
+) -> list[Row]:
     """The rows of a transmission with one value of rho a second."""
     start_ns = T0 + round(at_s) * SECOND
     swr = reflection.swr(rho).tolist()
     seconds = [
-        second(start_ns + k * SECOND, start_ns, swr=value, flags=0, forward_w=power_w)
-        for k, value in enumerate(swr)
+        second(start_ns + k * SECOND, start_ns, swr=value, flags=0, forward_w=watts)
+        for k, (value, watts) in enumerate(
+            zip(swr, np.broadcast_to(power_w, len(swr)).tolist(), strict=True)
+        )
     ]
     end_ns = start_ns + len(swr) * SECOND
     return [*seconds, transmission(start_ns, end_ns=end_ns, channel=channel)]
 
 
-def evening(course: Course, count: int, *, seed: int = 1, noise: float = 0.003) -> list[list[Row]]:
+def evening(
+    course: Course, count: int, *, seed: int = 1, noise: float = 0.003, begin_s: float = 0.0
+) -> list[list[Row]]:
     """Transmissions of 2 to 25 s with rests of 5 to 100 s."""
     rng = np.random.default_rng(seed)
-    at_s, sendings = 0.0, []
+    at_s, sendings = begin_s, []
     for _ in range(count):
         length, rest = int(rng.integers(2, 26)), float(rng.uniform(5, 100))
         at_s += rest
@@ -54,18 +60,6 @@ def judged(sendings: Sequence[Sequence[Row]], guard: Watchdog | None = None) -> 
     guard = guard or Watchdog(WatchdogOptions())
     changes = [change for rows in sendings for change in guard.rows(rows)]
     return [change for change in changes if change.kind == KIND]
-
-
-def later(sendings: Sequence[Sequence[Row]], by_s: int) -> list[list[Row]]:
-    """The same rows at a later time."""
-    by_ns = by_s * SECOND
-
-    def moved(row: Row) -> Row:
-        name = "time_ns" if isinstance(row, Second) else "end_ns"
-        times = {each: getattr(row, each) + by_ns for each in ("start_ns", name)}
-        return msgspec.structs.replace(row, **times)
-
-    return [[moved(row) for row in rows] for rows in sendings]
 
 
 def told(changes: Sequence[AlarmChange]) -> list[str]:
@@ -91,7 +85,7 @@ def test_a_hot_joint_is_found(rise: float) -> None:
 def test_a_hot_joint_that_improves_the_match_is_found_but_no_tuner() -> None:
     fall = 0.08
     sound = evening(cold(), 80, noise=0.002)
-    falling = later(evening(hot(-fall), 30), 20_000)
+    falling = evening(hot(-fall), 30, begin_s=20_000.0)
     guard = Watchdog(WatchdogOptions())
     assert judged(sound, guard) == []
     (raised,) = judged(falling, guard)
@@ -168,11 +162,13 @@ def test_years_without_one_raise_less_than_is_allowed() -> None:
     for seed in range(2):
         rule = heating_joint.rule(WatchdogOptions(), heating_joint.Memory(), active=False)
         for *seconds, transmission_ in evening(cold(), 10_000, seed=seed, noise=0.0):
-            rho = reflection.rho_of_swr([row.swr for row in seconds])
+            rho = reflection.rho_of_swr([row.figure("swr")[0] for row in seconds])
             rho = rho + 0.01 * rng.standard_t(3, len(rho))
-            swr = reflection.swr(np.minimum(np.abs(rho), 0.9)).tolist()
-            rows = [msgspec.structs.replace(r, swr=v) for r, v in zip(seconds, swr, strict=True)]
-            for row in (*rows, transmission_):
+            for row, value in zip(
+                seconds, reflection.swr(np.minimum(np.abs(rho), 0.9)), strict=True
+            ):
+                row.figure("swr")[0] = value
+            for row in (*seconds, transmission_):
                 count += [found.change for found in rule.row(row, 0)].count("raised")
     assert count <= 1
 
@@ -180,7 +176,8 @@ def test_years_without_one_raise_less_than_is_allowed() -> None:
 def test_it_clears_when_nothing_rises_any_more() -> None:
     guard = Watchdog(WatchdogOptions())
     assert told(judged(evening(hot(0.15), 20), guard)) == ["raised"]
-    (cleared,) = judged(later(evening(hot(0.0), 20), 10_000), guard)
+    later = evening(hot(0.0), 20, begin_s=10_000.0)
+    (cleared,) = judged(later, guard)
     assert cleared.change == "cleared"
     assert "no longer" in cleared.detail
 

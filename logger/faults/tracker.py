@@ -31,7 +31,7 @@ from logger.rows import (
     FaultState,
     Memory,
     Row,
-    Second,
+    SecondRows,
     Transmission,
     WeatherRow,
 )
@@ -81,9 +81,9 @@ class FaultTracker:
         refer to the fault, and with the memory if it has changed.
         """
         for row in rows:
-            if isinstance(row, Second) and row.swr is not None:
+            if isinstance(row, SecondRows):
                 course = self._courses.setdefault(row.start_ns, Course(row.start_ns))
-                course.add(row, reflection(row.swr))
+                course.extend(row, reflection)
         inputs = sorted(
             ((index, row) for index, row in enumerate(rows) if _is_input(row)),
             key=lambda item: _place(item[1]),

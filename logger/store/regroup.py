@@ -9,14 +9,17 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from itertools import islice
+from itertools import groupby, islice
+from operator import itemgetter
 
 import msgspec
+import numpy as np
 
 from logger.config.load import FaultsOptions
 from logger.faults import KIND, FaultTracker
 from logger.faults.memory import TrackerMemory
 from logger.rows import (
+    SECOND_FIGURES,
     AlarmChange,
     AlarmKind,
     ChangeKind,
@@ -24,7 +27,7 @@ from logger.rows import (
     FaultChange,
     FaultChangeKind,
     Row,
-    Second,
+    SecondRows,
     Severity,
     Transmission,
     WeatherRow,
@@ -32,7 +35,7 @@ from logger.rows import (
 from logger.store import faults
 from logger.store.database import Database
 from logger.store.reader import Store
-from logger.store.statements import SECOND, TRANSMISSION, UPSERT_MEMORY
+from logger.store.statements import TRANSMISSION, UPSERT_MEMORY
 
 BATCH_ROWS = 1000
 Timed = tuple[int, int, Row]  # time, order at the same time
@@ -136,14 +139,18 @@ def _excursions(database: Database) -> Iterator[Timed]:
 
 
 def _seconds(database: Database) -> Iterator[Timed]:
-    names = ", ".join(f"s.{name}" for name in SECOND.names)
+    """Yield those of a transmission at once, at the time of the last."""
+    names = ", ".join(f"s.{name}" for name in ("time_ns", "samples", "flags", *SECOND_FIGURES))
     rows = database.stream(
         f"SELECT t.start_ns, {names} FROM seconds AS s JOIN transmissions AS t"
         " ON t.id = s.transmission_id WHERE s.swr IS NOT NULL ORDER BY s.time_ns"
     )
-    for number, (start_ns, *values) in enumerate(rows):
-        row = Second(start_ns=start_ns, **dict(zip(SECOND.names, values, strict=True)))
-        yield row.time_ns, 5 * number + 2, row
+    for number, (start_ns, lines) in enumerate(groupby(rows, itemgetter(0))):
+        columns = list(zip(*lines, strict=True))
+        times, samples, flags = (np.array(column) for column in columns[1:4])
+        figures = np.array(columns[4:], dtype=np.float64)  # NaN for None
+        seconds = SecondRows(start_ns, times, samples, flags, figures)
+        yield int(times[-1]), 5 * number + 2, seconds
 
 
 def _transmissions(database: Database) -> Iterator[Timed]:

@@ -22,15 +22,17 @@ from logger.rows import (
     Memory,
     Row,
     Samples,
-    Second,
+    SecondRows,
     Transmission,
     WeatherRow,
 )
 from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
+from logger.store.identity import ensure_id
 from logger.store.log_damage import count_lost_commits
 from logger.store.ownership import APPLICATION_ID
+from logger.store.pushed import Pushed
 from logger.store.reader import Store
 from logger.store.schema import migrate
 from logger.store.sqlite import error_class
@@ -39,7 +41,6 @@ from logger.store.statements import (
     EXCURSION_FIGURES,
     HEALTH,
     INSERT_HEALTH,
-    SECOND,
     TRANSMISSION,
     UPSERT_EXCURSION,
     UPSERT_MEMORY,
@@ -48,6 +49,7 @@ from logger.store.statements import (
     UPSERT_TRANSMISSION,
     WATT_DECIMALS,
     round_figures,
+    second_values,
 )
 from logger.store.tables import TRANSMISSIONS, Event
 from logger.store.weather import WeatherRows
@@ -69,6 +71,7 @@ class StoreWriter(Store):
 
     def __init__(self, database: Database) -> None:
         super().__init__(database)
+        ensure_id(database)
         self.archive = ArchiveWriter(database)
 
     @classmethod
@@ -155,7 +158,7 @@ class StoreWriter(Store):
             return self._upsert_transmissions(rows)
         if kind is AlarmChange:
             return [item for row in rows for item in alarms.apply_change(self.database, row)]
-        if kind is Second:
+        if kind is SecondRows:
             self._upsert_seconds(rows)
         elif kind is Excursion:
             for row in rows:
@@ -184,7 +187,7 @@ class StoreWriter(Store):
         change_ids = [faults.apply_change(self.database, row) for row in rows]
         return [change_id for change_id in change_ids if change_id is not None]
 
-    def rewrite(self, transmissions: Sequence[Transmission], seconds: Sequence[Second]) -> None:
+    def rewrite(self, transmissions: Sequence[Transmission], seconds: Sequence[SecondRows]) -> None:
         """Store ended transmissions that were derived again; nothing is reported."""
         with self.database.transaction():
             self.database.execute_many(UPSERT_TRANSMISSION, TRANSMISSION.values(transmissions))
@@ -210,7 +213,7 @@ class StoreWriter(Store):
             if row.ended
         ]
 
-    def _upsert_seconds(self, rows: Sequence[Second]) -> None:
+    def _upsert_seconds(self, rows: Sequence[SecondRows]) -> None:
         if not rows:
             return
         starts = [row.start_ns for row in rows]
@@ -223,10 +226,7 @@ class StoreWriter(Store):
         for start_ns in starts:
             if start_ns not in ids:
                 raise StoreError(f"{self.path}: no transmission starts at {start_ns}")
-        lines = zip(SECOND.values(rows), starts, strict=True)
-        self.database.execute_many(
-            UPSERT_SECOND, [(*line, ids[start_ns]) for line, start_ns in lines]
-        )
+        self.database.execute_many(UPSERT_SECOND, second_values(rows, ids))
 
     def _upsert_excursion(self, row: Excursion) -> None:
         """Store an excursion with its capture and its transmission, whose row was stored before."""
@@ -258,14 +258,17 @@ class StoreWriter(Store):
             "DELETE FROM health WHERE id <= (SELECT max(id) FROM health) - ?", (MOST_HEALTH_ROWS,)
         )
 
-    def tidy(self, before_ns: int | None, most_bytes: int | None) -> int:
+    def tidy(self, before_ns: int | None, most_bytes: int | None, remote: str | None = None) -> int:
         """Merge archived pairs; delete those past retention and return their number.
 
         Pairs before `before_ns` and the oldest beyond a size are deleted, none if `before_ns` is
-        None.
+        None; with a `remote`, only those that it has acknowledged.
         """
         self.archive.merge()
-        return 0 if before_ns is None else self.archive.expire(before_ns, most_bytes)
+        if before_ns is None:
+            return 0
+        pushed = None if remote is None else Pushed(self.database, remote, self.station_id)
+        return self.archive.expire(before_ns, most_bytes, pushed)
 
     def close_interrupted(self) -> int:
         """End transmissions left open by a crash, with the flag INTERRUPTED; return how many."""

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 
-from logger.rows import Second
-from logger.watchdog.row_values import is_readable
+import numpy as np
+
+from logger.rows import SecondRows
+from logger.watchdog.row_values import UNREADABLE
 
 SPAN = 3  # seconds at either end
 LEAST_S = 8
@@ -25,18 +28,22 @@ class Course:
         self._steps = 0
         self._last_ns = 0
 
-    def add(self, row: Second, rho: float) -> None:
-        """Add the next second, if its SWR, and so `rho`, is valid for comparisons."""
-        if not is_readable(row):
-            return
-        if self.late and row.time_ns - self._last_ns < FOLLOWS_NS:
+    def extend(self, rows: SecondRows, rho_of: Callable[[float], float]) -> None:
+        """Add the next seconds whose SWR is valid for comparisons; `rho_of` converts it."""
+        readable = (rows.flags & UNREADABLE == 0) & ~np.isnan(rows.figure("swr"))
+        columns = rows.time_ns, rows.figure("swr"), rows.figure("forward_w")
+        for time_ns, swr, watts in zip(*(c[readable].tolist() for c in columns), strict=True):
+            self._add(time_ns, rho_of(swr), watts)
+
+    def _add(self, time_ns: int, rho: float, watts: float) -> None:
+        if self.late and time_ns - self._last_ns < FOLLOWS_NS:
             self._squares += (rho - self.late[-1][0]) ** 2
             self._steps += 1
-        self._last_ns = row.time_ns
+        self._last_ns = time_ns
         self.count += 1
-        self.late.append((rho, row.forward_w))
+        self.late.append((rho, watts))
         if len(self.early) < SPAN:
-            self.early.append((rho, row.forward_w))
+            self.early.append((rho, watts))
 
     @property
     def variance(self) -> float | None:

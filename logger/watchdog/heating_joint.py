@@ -40,7 +40,7 @@ import msgspec
 
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
-from logger.rows import AlarmKind, ChangeKind, Second, Severity, Transmission
+from logger.rows import AlarmKind, ChangeKind, SecondRows, Severity, Transmission
 from logger.watchdog.course import SPAN, Course
 from logger.watchdog.row_values import channel_of, rho_of
 from logger.watchdog.rule import Finding, LearningRule
@@ -135,7 +135,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJo
 class HeatingJoint(LearningRule):
     """State machine over seconds; each transmission is judged when it has ended."""
 
-    takes = (Second, Transmission)
+    takes = (SecondRows, Transmission)
 
     def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
         cycles = max(TESTS * CYCLES_A_YEAR / false_alarms_per_year, 100.0)
@@ -144,13 +144,12 @@ class HeatingJoint(LearningRule):
         self.memory = memory
         self._course = Course(0)
 
-    def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
+    def row(self, row: SecondRows | Transmission, work_ns: int) -> list[Finding]:
         """Return the changes of state caused by one row."""
         if self._course.start_ns != row.start_ns:
             self._course = Course(row.start_ns)
-        if isinstance(row, Second):
-            if row.swr is not None:
-                self._course.add(row, rho_of(row.swr))
+        if isinstance(row, SecondRows):
+            self._course.extend(row, rho_of)
             return []
         worked = work_ns > self.memory.work_ns
         if worked:

@@ -117,7 +117,7 @@ def archived(mode: str) -> SampleBlock:
 
 
 def carrier_bytes() -> float:
-    """Return the bytes of the file that a pair of a carrier takes, over eleven days of two hours."""
+    """Return the bytes of the file of a pair of a carrier, over eleven days of two hours."""
     with tempfile.TemporaryDirectory() as name:
         return archive.in_file("carrier", archive.carrier(16_000_000), Path(name))
 

@@ -79,6 +79,7 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
         stored["store_error"] = str(error)
     else:
         with store:
+            stored["station_id"] = store.station_id
             stored |= store.counts()
             if live is None and (sections.forwarders or sections.notify):
                 config = configuration(config_path)
@@ -125,7 +126,8 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         zone = zone_of(sections, local)
-        for name, text in [*describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
+        named = [("station", " ".join([sections.station.name, stored.get("station_id", "")]))]
+        for name, text in [*named, *describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
     return live is not None
 
