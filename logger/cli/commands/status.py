@@ -34,7 +34,6 @@ from logger.local_time import in_zone
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
 from logger.store.outbox import Outbox
-from logger.store.pushed import Pushed
 from logger.store.reader import Store
 from logger.store.verifications import Verifications
 from logger.utc import format_ns, format_optional, to_second
@@ -82,6 +81,8 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
         with store:
             stored["station_id"] = store.station_id
             if (remote := sections.store.remote) is not None:
+                from logger.store.pushed import Pushed
+
                 last_ns = Pushed(store.database, remote.url, store.station_id).last_ns()
                 stored["remote"] = {"url": remote.url, "last_push_utc": format_optional(last_ns)}
             stored |= store.counts()
@@ -134,7 +135,9 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         zone = zone_of(sections, local)
-        named = [("station", " ".join([sections.station.name, stored.get("station_id", "")]))]
+        named = [
+            ("station", " ".join(filter(None, [sections.station.name, stored.get("station_id")])))
+        ]
         for name, text in [*named, *describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
     return live is not None
