@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum, IntFlag, StrEnum
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
@@ -415,8 +414,7 @@ class Memory(msgspec.Struct, frozen=True):
     content: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Samples:
+class Samples(msgspec.Struct, frozen=True):
     """Pairs for the archive. `begins` is True for the first of a run: the stages restarted."""
 
     block: SampleBlock

@@ -127,6 +127,7 @@ def test_other_courses_raise_nothing(make: Callable[[], Course]) -> None:
         assert judged(evening(make(), 500, seed=seed)) == []
 
 
+@pytest.mark.nightly
 def test_years_without_one_raise_less_than_is_allowed() -> None:
     """20,000 transmissions with noise of long tails, a year of 55 a day."""
     rng = np.random.default_rng(0)
