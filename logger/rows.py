@@ -64,8 +64,7 @@ SWR_FIGURES = ("swr", "swr_low", "swr_high", "swr_noise_low", "swr_noise_high")
 SECOND_FIGURES = ("forward_w", "reflected_w", "forward_v", "reflected_v", *SWR_FIGURES)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SecondRows:
+class SecondRows(msgspec.Struct, frozen=True, eq=False):
     """Consecutive rows `Second` of one transmission as columns, (n,) each.
 
     figures  (f, n) in the order of SECOND_FIGURES, NaN for None

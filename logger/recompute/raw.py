@@ -20,7 +20,6 @@ import functools
 import itertools
 import operator
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from typing import NamedTuple
 
 import msgspec
@@ -273,7 +272,9 @@ class _Derived:
             return Flag(functools.reduce(operator.or_, near, 0)) & Flag.CLOCK_STEP
 
         return _flagged(row, Flag.CLOCK_STEP), [
-            replace(part, flags=part.flags | [flag(time_ns) for time_ns in part.time_ns.tolist()])
+            msgspec.structs.replace(
+                part, flags=part.flags | [flag(time_ns) for time_ns in part.time_ns.tolist()]
+            )
             for part in seconds
         ]
 
