@@ -6,6 +6,7 @@ MismatchdError          exit 1
     DiskError               the disk is full or fails
     StoreInUseError         another daemon holds its lock
     NewerStoreError         a newer program has written it; exit 2
+  RemoteError             the object store of many stations
   UsageError            exit 2
     ForeignFileError      the file named as the store is something else
     ConfigError           a configuration file, with file, line and key
@@ -42,6 +43,10 @@ class NewerStoreError(StoreError):
     """A newer version of this program has written the database."""
 
     exit_code = 2
+
+
+class RemoteError(MismatchdError):
+    """The object store of `store.remote` is not reached, or does not take or give an object."""
 
 
 class StatusError(MismatchdError):

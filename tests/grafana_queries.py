@@ -23,14 +23,9 @@ def milliseconds(period: str) -> int:
     return int(period[:-1]) * UNITS_MS[period[-1]]
 
 
-def group_of(panel: Mapping[str, Any]) -> str:
-    """The column that tells the rows of a table apart: the first one."""
-    (names,) = (
-        step["options"]["include"]["names"]
-        for step in panel["transformations"]
-        if step["id"] == "filterFieldsByName"
-    )
-    return str(names[0])
+def row_of(rows: dict[Labels, dict[str, Any]], labels: Labels) -> dict[str, Any]:
+    """The row with these labels: transformation `merge` makes one of those that agree in them."""
+    return rows.setdefault(labels, dict(labels))
 
 
 class View(NamedTuple):
@@ -41,6 +36,7 @@ class View(NamedTuple):
     step_ms: int  # by the width of the panel
     station: str
     channel: str = ".*"
+    station_id: str = ".*"
 
     def step_of(self, panel: Mapping[str, Any]) -> int:
         return max(self.step_ms, milliseconds(panel.get("interval") or "1s"))
@@ -59,6 +55,7 @@ class View(NamedTuple):
             "${station:singlequote}": single,
             "${station:doublequote}": double,
             "${channel:regex}": self.channel,
+            "${station_id:regex}": self.station_id,
         }.items():
             text = text.replace(name, value)
         assert "$" not in text.replace("$/", "")
@@ -99,13 +96,11 @@ class Victoria:
             for step in panel["transformations"]
             if "renameByName" in step["options"]
         )
-        group = group_of(panel)
-        rows: dict[str, dict[str, Any]] = {}
+        rows: dict[Labels, dict[str, Any]] = {}
         for target in panel["targets"]:
             for labels, values in self._instant(view, target["expr"], 1000).items():
-                key = dict(labels).get(group, "")
                 column = rename[f"Value #{target['refId']}"]
-                (rows.setdefault(key, {group: key})[column],) = values.values()
+                (row_of(rows, labels)[column],) = values.values()
         return list(rows.values())
 
     def moments(self, view: View, annotation: dict[str, Any]) -> set[tuple[int, str]]:
@@ -166,15 +161,13 @@ class Influx:
         }
 
     def rows(self, view: View, panel: dict[str, Any]) -> list[dict[str, Any]]:
-        group = group_of(panel)
-        rows: dict[str, dict[str, Any]] = {}
+        rows: dict[Labels, dict[str, Any]] = {}
         for target in panel["targets"]:
             for series in self._series(view.fill(target["query"], 1000)):
-                key = series.get("tags", {}).get(group, "")
                 (values,) = series["values"]
                 named = dict(zip(series["columns"], values, strict=True))
                 del named["time"]
-                rows.setdefault(key, {group: key}).update(
+                row_of(rows, frozenset(series.get("tags", {}).items())).update(
                     {name: value for name, value in named.items() if value is not None}
                 )
         return list(rows.values())

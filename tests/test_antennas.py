@@ -515,7 +515,7 @@ def store(tmp_path: Path) -> Iterator[StoreWriter]:
 def test_points_have_the_antenna_as_a_tag(store: StoreWriter) -> None:
     store.write([transmission(T0, antenna="long wire"), second(T0, T0)])
     lines = [
-        point(table, record, "here")
+        point(table, record, "here", store.station_id)
         for table in FORWARDED
         for record in store.records(table, *ALWAYS)
     ]

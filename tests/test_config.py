@@ -143,7 +143,8 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "unknown section": (f"{GOOD}stor: {{}}\n", "2: stor: unknown key; did you mean 'store'?"),
     "unknown key like none": (
         f"{GOOD}store: {{zzz: 1}}\n",
-        "2: store.zzz: unknown key; known here: path, keep_samples_days, keep_samples_mb, sync_s",
+        "2: store.zzz: unknown key; known here: path, keep_samples_days, keep_samples_mb, sync_s,"
+        " remote",
     ),
     "unknown key inside an optional section": (
         f"{GOOD}influxdb:\n  url: http://x\n  buckt: x\n",

@@ -362,7 +362,9 @@ def test_tables_show_the_newest_rows_unmixed(
         assert all(same(row.get(name), last[name]) for name in ("swr", "swr_low", "swr_high"))
         assert (row["alarms_open"], row["faults_open"]) == (1, 1)
         assert row["pairs_per_s"] == 140
-    channels = {row["channel"]: row for row in tables["Latest transmission on each channel"]}
+    channels = {
+        row.get("channel", ""): row for row in tables["Latest transmission on each channel"]
+    }
     assert set(channels) == {"3", "20", "38", ""}
     for channel, row in channels.items():
         last = newest(stations[1], view, int(channel) if channel else None)
@@ -383,6 +385,31 @@ def test_tables_show_the_newest_rows_unmixed(
         assert faults[str(row["id"])]["severity_level"] == 1
         if isinstance(base, Influx):
             assert faults[str(row["id"])]["summary"] == row["summary"]
+
+
+@pytest.mark.parametrize("source", ["victoriametrics", "influxdb1"])
+def test_two_stations_of_one_name_are_told_apart(source: str, tmp_path: Path, now_ns: int) -> None:
+    with (influxd if source == "influxdb1" else victoria_metrics)(tmp_path) as server:
+        ids = []
+        for number in range(2):
+            (tmp_path / str(number)).mkdir()
+            twin = Station(tmp_path / str(number), STATIONS[0], now_ns)
+            twin.store.write([health(now_ns - 200 * SECOND, 60 + number)])
+            twin.forward(source, server.url)
+            ids.append(twin.store.station_id)
+            twin.store.close()
+        base = Influx(server) if source == "influxdb1" else Victoria(server)
+        view = views(now_ns)[1]._replace(step_ms=60_000)
+        found = {panel.title: made for panel, made in panels(source)}
+        rows = base.rows(view, found["All stations"])
+        assert {row["station"] for row in rows} == {STATIONS[0]}
+        assert sorted(row["station_id"] for row in rows) == sorted(ids)
+        (target,) = found["Pairs per second"]["targets"]
+        for number, station_id in enumerate(ids):
+            (points,) = base.points(view._replace(station_id=station_id), target, {}).values()
+            recent = [rate for at, rate in points.items() if at > now_ns // 1_000_000 - 250_000]
+            assert recent[0] == 140 - number
+        assert len(base.values_of(view, dashboard(source)["templating"]["list"][2])) == 2
 
 
 def test_marks_are_at_the_times_of_the_rows(
@@ -408,10 +435,13 @@ def test_marks_are_at_the_times_of_the_rows(
     }
 
 
-def test_variables_list_stations_and_channels(base: Victoria | Influx, now_ns: int) -> None:
-    _, station, channel = dashboard(base.source)["templating"]["list"]
+def test_variables_list_stations_and_channels(
+    base: Victoria | Influx, stations: list[Station], now_ns: int
+) -> None:
+    _, station, number, channel = dashboard(base.source)["templating"]["list"]
     view = views(now_ns)[0]
     assert base.values_of(view, station) == sorted(STATIONS)
+    assert base.values_of(view, number) == [stations[1].store.station_id]
     assert base.values_of(view, channel) == ["20", "3", "38"]
 
 

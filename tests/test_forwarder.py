@@ -200,7 +200,7 @@ def test_a_point_written_twice_lands_on_itself(tmp_path: Path) -> None:
 
         def send() -> None:
             lines = [
-                point(table, record, "here")
+                point(table, record, "here", store.station_id)
                 for table in (TRANSMISSIONS, SECONDS, ALARMS)
                 for record in store.records(table, *ALWAYS)
             ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import msgspec
@@ -79,6 +80,32 @@ def test_a_hot_joint_is_found(rise: float) -> None:
     assert raised.value is not None
     assert reflection.swr(0.2) < raised.value < reflection.swr(0.2 + rise)
     assert "SWR rises from 1." in raised.detail
+
+
+def test_a_hot_joint_that_improves_the_match_is_found_but_no_tuner() -> None:
+    fall = 0.08
+    sound = evening(cold(), 80, noise=0.002)
+    falling = evening(hot(-fall), 30, begin_s=20_000.0)
+    guard = Watchdog(WatchdogOptions())
+    assert judged(sound, guard) == []
+    (raised,) = judged(falling, guard)
+    assert raised.change == "raised"
+    assert "SWR falls from 1." in raised.detail
+    assert judged(evening(tuned(), 80)) == []
+
+
+def test_a_joint_that_stays_warm_in_a_conversation_is_found_by_those_after_a_rest() -> None:
+    heat, at_s, found = 0.0, 0.0, []
+    guard = Watchdog(WatchdogOptions())
+    for number in range(100):
+        rest_s = 10.0 if number % 20 else 40_000.0
+        at_s += rest_s
+        heat *= math.exp(-rest_s / 1000)
+        rho = 0.2 + 0.15 * (1 - (1 - heat) * np.exp(-(np.arange(20) + 0.5) / 10))
+        heat = 1 - (1 - heat) * math.exp(-20 / 10)
+        found += judged([sent(at_s, rho)], guard)
+        at_s += 20
+    assert told(found) == ["raised"]
 
 
 def test_rise_below_the_margin_raises_nothing() -> None:

@@ -28,7 +28,7 @@ LAYERS = (
     "diagnosis",
     "service",
     "daemon tune",
-    "charts dashboard isolate setup wiggle",
+    "charts dashboard fleet isolate setup wiggle",
     "handbook report recompute",
     "page",
     "cli",

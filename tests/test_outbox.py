@@ -282,7 +282,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
         expected = {}
         for table in FORWARDED:
             for record in store.records(table, *ALWAYS):
-                head, _, rest = point(table, record, "here").partition(" ")
+                head, _, rest = point(table, record, "here", store.station_id).partition(" ")
                 body, _, at = rest.rpartition(" ")
                 expected[f"{head} {at}"] = body
         # What a fault's signs come to at its delivery is not corrected later.

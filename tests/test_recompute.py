@@ -352,7 +352,7 @@ def test_rewritten_rows_go_out_again(stores: Stores) -> None:
     sent.clear()
     drain(forwarder)
     assert sorted(sent) == sorted(
-        point(table, record, "here")
+        point(table, record, "here", store.station_id)
         for table in FORWARDED
         if table.measurement in ("transmission", "second")
         for record in store.records(table, *ALWAYS)

@@ -158,7 +158,7 @@ def test_influxdb_2_is_asked_by_measurement_station_and_time(store: StoreWriter)
             drain(forwarder)
             assert len(server.lines) == sent  # what stayed was not sent again
     assert {path for path, _ in asked} == {"/api/v2/delete?org=home&bucket=station"}
-    predicate = '_measurement="{}" AND station="a \\"b\\""'
+    predicate = f'_measurement="{{}}" AND station_id="{store.station_id}"'
     # Neighbours in one go, up to rows that stay.
     assert [body for _, body in asked] == [
         {
@@ -284,7 +284,13 @@ def test_alarms_delivered_without_a_rule_are_delivered_anew(tmp_path: Path) -> N
 
 
 def test_quoting() -> None:
-    assert delete_predicate("second", 'a\\b"') == '_measurement="second" AND station="a\\\\b\\""'
-    assert delete_statement("second", "a'b\\", 1, 2) == (
-        'DELETE FROM "second" WHERE "station" = \'a\\\'b\' AND time >= 1 AND time <= 2'
+    old = delete_predicate("second", 'a\\b"', "")
+    assert old == '_measurement="second" AND station="a\\\\b\\""'
+    assert delete_predicate("second", "a", "3f2b") == '_measurement="second" AND station_id="3f2b"'
+    assert delete_statement("second", "a'b\\", "", 1, 2) == (
+        'DELETE FROM "second" WHERE "station" = \'a\\\'b\' AND "station_id" = \'\''
+        " AND time >= 1 AND time <= 2"
+    )
+    assert delete_statement("second", "a", "3f2b", 1, 2) == (
+        'DELETE FROM "second" WHERE "station_id" = \'3f2b\' AND time >= 1 AND time <= 2'
     )

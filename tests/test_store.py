@@ -199,7 +199,7 @@ def test_formats(store: StoreWriter) -> None:
 
     def text(table, form: str) -> str:
         out = io.StringIO()
-        write_records(table, store.records(table, *ALWAYS), form, "harbour workshop", out)
+        write_records(table, store.records(table, *ALWAYS), form, "harbour workshop", "3f2b", out)
         return out.getvalue()
 
     (row,) = csv.DictReader(io.StringIO(text(ALARMS, "csv")))
@@ -207,7 +207,9 @@ def test_formats(store: StoreWriter) -> None:
     assert row["cleared_utc"] == ""
     assert json.loads(text(SECONDS, "jsonl"))["swr"] is None
     line = text(TRANSMISSIONS, "line-protocol")
-    assert line.startswith("transmission,station=harbour\\ workshop,channel=20 id=1.0,")
+    assert line.startswith(
+        "transmission,station=harbour\\ workshop,station_id=3f2b,channel=20 id=1.0,"
+    )
     assert line.endswith(f" {T0}\n")
     assert "samples=600.0" in line
     for name in ("excursions", "journal"):

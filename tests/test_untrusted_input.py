@@ -96,11 +96,11 @@ def test_text_is_harmless_in_tables_and_terminals(tmp_path: Path, text: str, cel
         Journal(store.database).insert(T0, "remark", text)
         out = io.StringIO()
         records = store.records(JOURNAL, 0, 1 << 62)
-        write_records(JOURNAL, records, "csv", "here", out)
+        write_records(JOURNAL, records, "csv", "here", "", out)
         (row,) = csv.DictReader(io.StringIO(out.getvalue()))
         assert row["text"] == cell
         out = io.StringIO()
-        write_records(JOURNAL, store.records(JOURNAL, 0, 1 << 62), "jsonl", "here", out)
+        write_records(JOURNAL, store.records(JOURNAL, 0, 1 << 62), "jsonl", "here", "", out)
         assert msgspec.json.decode(out.getvalue())["text"] == text
     if not text.isprintable():
         listed = mismatchd("journal", "list", "-c", config).stdout

@@ -39,6 +39,7 @@ COMMANDS = {
     "notify": "Manage notifications of faults and alarms.",
     "record": "Record the raw bytes of the configured port.",
     "recompute": "Derive stored rows again.",
+    "push": "Copy raw pairs and rows to the object store of `store.remote`.",
     "backup": "Copy the store to FILE, also while the daemon runs.",
     "restore": "Put FILE, a copy made by `mismatchd backup`, in place of the store.",
     "handbook": "Print a topic of the handbook, or list the topics.",

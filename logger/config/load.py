@@ -11,7 +11,7 @@ from msgspec import Meta
 
 from drivers.channels import PLANS, read_plan
 from logger.bands import Band, parse_band
-from logger.config.credentials import from_file
+from logger.config.credentials import from_file, secret
 from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
 from logger.config.section import EnvName, Positive, Section, Swr, Text, pattern
@@ -298,6 +298,39 @@ class CalibrationOptions(Section, frozen=True, kw_only=True):
     ] = 31
 
 
+class RemoteOptions(Section, frozen=True, kw_only=True):
+    """An S3-compatible object store for many stations; its URL alone may be written in its place.
+
+    Without a key, the environment variables that S3 clients share are used.
+    """
+
+    url: Annotated[
+        Annotated[str, pattern(r"^s3://[^\s/]+", "an address such as s3://bucket/prefix")],
+        Meta(description="Bucket, and prefix of all objects."),
+    ]
+    endpoint: Annotated[
+        Annotated[str, pattern(r"^https?://[^\s/]+", "an address such as https://hub.example:8333")]
+        | None,
+        Meta(description="Address of the server."),
+    ] = None
+    access_key: Annotated[Text | None, Meta(description="Id of the key.")] = None
+    secret_key_env: Annotated[
+        EnvName | None, Meta(description="Environment variable with the secret key.")
+    ] = None
+    secret_key_file: Annotated[Path | None, Meta(description="File with the secret key.")] = None
+
+    def __post_init__(self) -> None:
+        has_secret = self.secret_key_env is not None or self.secret_key_file is not None
+        if has_secret != (self.access_key is not None):
+            raise ValueError(
+                "give `access_key` and `secret_key_file` (or `secret_key_env`), or none"
+            )
+
+    def secret(self, environ: Mapping[str, str]) -> str | None:
+        """Read the secret key. Raise ConfigError."""
+        return secret("store.remote.secret_key", self.secret_key_env, self.secret_key_file, environ)
+
+
 class StoreOptions(Section, frozen=True, kw_only=True):
     """The database, and the retention of raw volts in days."""
 
@@ -319,6 +352,13 @@ class StoreOptions(Section, frozen=True, kw_only=True):
     sync_s: Annotated[
         float, Meta(ge=1, le=3600, description="A power cut loses at most so many seconds of rows.")
     ] = 60.0
+    remote: Annotated[
+        RemoteOptions | None,
+        Meta(
+            description="Object store to which `push` copies raw pairs and rows; pairs that it has"
+            " not acknowledged are not deleted."
+        ),
+    ] = None
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
@@ -531,10 +571,13 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
     data = document.data
     if "calibration" in data and not isinstance(data["calibration"], dict):
         data = {**data, "calibration": {"file": data["calibration"]}}
+    store = data.get("store")
+    if isinstance(store, dict) and isinstance(store.get("remote"), str):
+        data = {**data, "store": {**store, "remote": {"url": store["remote"]}}}
     sections = report.convert(data, Sections, (), ())
     if "path" not in (data.get("store") or {}) and path.absolute().is_relative_to("/etc"):
-        store = msgspec.structs.replace(sections.store, path=system_store(path))
-        sections = msgspec.structs.replace(sections, store=store)
+        moved = msgspec.structs.replace(sections.store, path=system_store(path))
+        sections = msgspec.structs.replace(sections, store=moved)
     mhz = sections.station.frequency_mhz
     if mhz is not None and mhz >= MOST_MHZ:
         raise report.error(

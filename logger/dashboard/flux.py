@@ -16,7 +16,7 @@ SOURCE = "influxdb"  # type of the data source
 RANGE = "start: v.timeRangeStart, stop: v.timeRangeStop"
 BEFORE_END = "start: -{window}, stop: v.timeRangeStop"
 INTERVAL = "v.windowPeriod"
-STATION = "r.station == ${station:json}"
+NAMED = "r.station == ${station:json}"
 FOLDS = {
     **{fold: fold for fold in ("last", "count", "max", "min", "mean", "sum")},
     "median": '(tables=<-, column) => tables |> median(method: "exact_mean", column: column)',
@@ -46,7 +46,7 @@ def annotation(query: Moments) -> dict[str, Any]:
 
 def values_of(tag: str, measurement: str, *, of_station: bool) -> Any:
     """Return the query for the values of a tag."""
-    station = f" and {STATION}" if of_station else ""
+    station = f" and {NAMED}" if of_station else ""
     predicate = f'(r) => r._measurement == "{measurement}"{station}'
     return (
         'import "influxdata/influxdb/schema"\n'
@@ -130,15 +130,18 @@ def _points(query: Query, span: str, *fields: str) -> list[str]:
     conditions = [f'r._measurement == "{query.measurement}"']
     named = " or ".join(f'r._field == "{field}"' for field in fields)
     conditions.append(f"({named})" if len(fields) > 1 else named)
-    conditions += [] if query.everywhere else [STATION]
-    if query.has_channel:
-        channel = '(if exists r.channel then r.channel else "")'
-        conditions.append(f"{channel} =~ /^${{channel:regex}}$/")
+    conditions += [] if query.everywhere else [NAMED, _chosen("station_id")]
+    conditions += [_chosen("channel")] if query.has_channel else []
     return [
         "from(bucket: v.defaultBucket)",
         f"range({span})",
         f"filter(fn: (r) => {' and '.join(conditions)})",
     ]
+
+
+def _chosen(tag: str) -> str:
+    """Return the condition that a tag, which points may lack, is one of those chosen."""
+    return f'(if exists r.{tag} then r.{tag} else "") =~ /^${{{tag}:regex}}$/'
 
 
 def _windows(every: str, fold: str, *, is_complete: bool) -> list[str]:

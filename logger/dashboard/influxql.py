@@ -8,7 +8,8 @@ from logger.dashboard.queries import YEAR, Held, Latest, Moments, Query, Rows, S
 
 SOURCE = "influxdb"  # type of the data source
 INTERVAL = "$__interval"
-STATION = '"station" = ${station:singlequote}'
+NAMED = '"station" = ${station:singlequote}'
+STATION = f'{NAMED} AND "station_id"::tag =~ /^${{station_id:regex}}$/'
 BEFORE_END = "time > ${{__to}}ms - {window} AND time <= ${{__to}}ms"
 FOLDS = {
     **{fold: f"{fold}({{field}})" for fold in ("last", "count", "max", "min", "mean", "median")},
@@ -95,7 +96,7 @@ def annotation(query: Moments) -> dict[str, Any]:
 
 def values_of(tag: str, measurement: str, *, of_station: bool) -> Any:
     """Return the query for the values of a tag."""
-    where = f" WHERE {STATION}" if of_station else ""
+    where = f" WHERE {NAMED}" if of_station else ""
     return f'SHOW TAG VALUES FROM "{measurement}" WITH KEY = "{tag}"{where}'
 
 

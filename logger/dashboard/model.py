@@ -100,15 +100,30 @@ def _variables(language: ModuleType, place: dict[str, str]) -> Iterator[dict[str
         "query": language.values_of("station", "health", of_station=False),
         "sort": 1,
     }
-    yield query | {
-        "name": "channel",
-        "label": "Channel",
-        "query": language.values_of("channel", "transmission", of_station=True),
+    some = {
         "multi": True,
         "includeAll": True,
-        "allValue": ".*",  # also transmissions without a channel
+        "allValue": ".*",  # also points without that tag
         "current": {"text": ["All"], "value": ["$__all"]},
     }
+    yield (
+        query
+        | some
+        | {
+            "name": "station_id",
+            "label": "Id",  # of stations with one name
+            "query": language.values_of("station_id", "health", of_station=True),
+        }
+    )
+    yield (
+        query
+        | some
+        | {
+            "name": "channel",
+            "label": "Channel",
+            "query": language.values_of("channel", "transmission", of_station=True),
+        }
+    )
 
 
 def _annotation(language: ModuleType, place: dict[str, str], mark: Marks) -> dict[str, Any]:
@@ -210,8 +225,9 @@ def _columns(panel: Panel) -> Iterator[dict[str, Any]]:
         if name in words:
             properties.append({"id": "mappings", "value": [_mapping(words[name])]})
         if name == "station":
-            link = "?var-station=${__value.raw:percentencode}&${datasource:queryparam}"
-            url = f"/d/${{__dashboard.uid}}{link}&${{__url_time_range}}"
+            link = "?var-station=${__value.raw:percentencode}"
+            link += "&var-station_id=${__data.fields.station_id:percentencode}"
+            url = f"/d/${{__dashboard.uid}}{link}&${{datasource:queryparam}}&${{__url_time_range}}"
             title = "Show this station"
             properties.append({"id": "links", "value": [{"title": title, "url": url}]})
         if properties:
@@ -230,11 +246,9 @@ def _column_names(panel: Panel) -> list[str]:
 
 def _transformations(panel: Panel, names: dict[str, str]) -> Iterator[dict[str, Any]]:
     """Yield the steps that make one table of the answers, a row for each group."""
-    if len(panel.queries) > 1:  # of different times
-        (group,) = next(iter(panel.queries.values())).by
-        yield {"id": "joinByField", "options": {"byField": group, "mode": "outer"}}
-    else:  # also if no point has that tag
-        yield {"id": "merge", "options": {}}
+    if len(panel.queries) > 1:  # of different times, by which rows would stay apart
+        yield {"id": "organize", "options": {"excludeByName": {"Time": True, "time": True}}}
+    yield {"id": "merge", "options": {}}
     columns = _column_names(panel)
     # Of several answers in PromQL each has its value under its letter.
     renamed = {f"Value #{letter}": name for letter, name in names.items()} | {"Value": names["A"]}

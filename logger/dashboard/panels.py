@@ -38,6 +38,7 @@ UNITS = {
     "start": "dateTimeAsIso",
 }
 HEADINGS = {
+    "station_id": "id",
     "start": "last transmission",
     "forward_w": "forward now",
     "reflected_w": "reflected now",
@@ -152,7 +153,7 @@ def _latest(measurement: str, name: str, window: str = JUST_NOW, **more: Any) ->
 
 def _stations() -> Iterator[Heading | Panel]:
     yield Heading("Stations")
-    each: dict[str, Any] = {"by": ("station",), "everywhere": True}
+    each: dict[str, Any] = {"by": ("station", "station_id"), "everywhere": True}
     yield Panel(
         title="All stations",
         kind="table",

@@ -21,7 +21,8 @@ from logger.dashboard.queries import (
 
 SOURCE = "prometheus"  # type of the data source
 INTERVAL = "$__interval"
-STATION = "station=${station:doublequote}"
+NAMED = "station=${station:doublequote}"
+STATION = f'{NAMED}, station_id=~"${{station_id:regex}}"'
 # `{by}` combines series, of several channels for example.
 FOLDS = {
     "last": "max{by} (last_over_time({series}[{window}]))",
@@ -93,7 +94,7 @@ def annotation(query: Moments) -> dict[str, Any]:
 
 def values_of(tag: str, measurement: str, *, of_station: bool) -> Any:
     """Return the query for the values of a tag."""
-    scope = f"{{{STATION}}}" if of_station else ""
+    scope = f"{{{NAMED}}}" if of_station else ""
     field = {"health": "pairs", "transmission": "duration_s"}[measurement]
     return {"query": f"label_values({measurement}_{field}{scope}, {tag})", "refId": tag}
 

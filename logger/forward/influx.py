@@ -114,6 +114,8 @@ class InfluxForwarder:
         self.name = options.title
         self._path = store
         self._station = station
+        self._station_id = ""
+        self._unmarked: dict[str, int] = {}
         self._server = Server(options, environ)
         self._clock = clock
         self._utc_ns = utc_ns
@@ -257,7 +259,8 @@ class InfluxForwarder:
         return batch
 
     def _line(self, table: Table, record: Record) -> str:
-        return point(table, record, self._station)
+        is_marked = record.time_ns > self._unmarked[table.name]
+        return point(table, record, self._station, self._station_id if is_marked else "")
 
     def _post(self, lines: list[str], size: BatchSize) -> Refusal | None:
         begun_s = self._clock()
@@ -310,7 +313,7 @@ class InfluxForwarder:
         return sum(span.points for span in batch.spans)
 
     def _delete(self, spans: Sequence[Retracted]) -> bool:
-        return self._server.delete(spans, self._station)
+        return self._server.delete(spans, self._station, self._station_id)
 
     def _report_stale_points(self, outbox: Outbox) -> int:
         """Log the points left at a server that cannot delete; return the last retraction's id."""
@@ -410,6 +413,8 @@ class InfluxForwarder:
             outbox = Outbox.editor(self._path)
             try:
                 outbox.begin(self.name)
+                self._station_id = outbox.station_id()
+                self._unmarked = outbox.unmarked(self.name)
             except BaseException:
                 outbox.close()
                 raise

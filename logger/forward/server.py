@@ -61,7 +61,7 @@ class Server:
             )
         return None
 
-    def delete(self, spans: Sequence[Retracted], station: str) -> bool:
+    def delete(self, spans: Sequence[Retracted], station: str, station_id: str) -> bool:
         """Delete points of a station by measurement and time; return False if the server cannot.
 
         Raise ServerError.
@@ -71,9 +71,9 @@ class Server:
 
         try:
             if not self._is_version_1:
-                self._is_version_1 = not self._delete_by_api(spans, station)
+                self._is_version_1 = not self._delete_by_api(spans, station, station_id)
             if self._is_version_1:
-                self._delete_by_query(spans, station)
+                self._delete_by_query(spans, station, station_id)
         except ApiException as error:
             answer = self._answer(error)
             if has_no_delete(*answer):
@@ -98,14 +98,15 @@ class Server:
             body if isinstance(body, str) else body.decode(errors="replace"),
         )
 
-    def _delete_by_api(self, spans: Sequence[Retracted], station: str) -> bool:
+    def _delete_by_api(self, spans: Sequence[Retracted], station: str, station_id: str) -> bool:
         """Delete by the API of InfluxDB 2; return False if this is InfluxDB 1."""
         from influxdb_client.rest import ApiException
 
         delete = self._connected_client().delete_api().delete
         _, org, bucket, _ = self.target
         for span in spans:
-            predicate = delete_predicate(span.table.measurement or "", station)
+            marked = station_id if span.is_marked else ""
+            predicate = delete_predicate(span.table.measurement or "", station, marked)
             # Some servers exclude the end; one nanosecond more includes no further row.
             since, until = _exact(span.since_ns), _exact(span.until_ns + 1)
             try:
@@ -117,10 +118,16 @@ class Server:
                 raise
         return True
 
-    def _delete_by_query(self, spans: Sequence[Retracted], station: str) -> None:
+    def _delete_by_query(self, spans: Sequence[Retracted], station: str, station_id: str) -> None:
         """Delete by the query language of InfluxDB 1."""
         statements = ";".join(
-            delete_statement(span.table.measurement or "", station, span.since_ns, span.until_ns)
+            delete_statement(
+                span.table.measurement or "",
+                station,
+                station_id if span.is_marked else "",
+                span.since_ns,
+                span.until_ns,
+            )
             for span in spans
         )
         answer = self._connected_client().api_client.call_api(

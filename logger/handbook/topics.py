@@ -15,6 +15,7 @@ TOPICS = (
     "garden",
     "telling",
     "databases",
+    "stations",
     "upkeep",
     "host",
     "safety",

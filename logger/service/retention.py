@@ -19,12 +19,16 @@ RETRY_S = 60.0  # pause after a failure
 class Retention:
     """Limits raw pairs by age and size.
 
-    Age is judged by sample time, so that a replay of the past does not delete what it stores.
+    Age is judged by sample time, so that a replay of the past does not delete what it stores. With
+    a `remote`, its URL, only pairs that it has acknowledged are deleted.
     """
 
-    def __init__(self, keep_ns: int, keep_bytes: int | None = None) -> None:
+    def __init__(
+        self, keep_ns: int, keep_bytes: int | None = None, remote: str | None = None
+    ) -> None:
         self._keep_ns = keep_ns
         self._keep_bytes = keep_bytes
+        self._remote = remote
         self._newest_ns = 0
         self._due_s = self._expire_s = 0.0
         self._has_failed = False
@@ -39,7 +43,9 @@ class Retention:
         expiring = self._newest_ns > 0 and now_s >= self._expire_s
         try:
             expired = store.tidy(
-                self._newest_ns - self._keep_ns if expiring else None, self._keep_bytes
+                self._newest_ns - self._keep_ns if expiring else None,
+                self._keep_bytes,
+                self._remote,
             )
         except DamageError:
             raise

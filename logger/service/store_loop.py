@@ -86,6 +86,7 @@ class StoreLoop:
         retention = Retention(
             config.store.keep_samples_days * DAY_NS,
             None if megabytes is None else megabytes * 1_000_000,
+            None if config.store.remote is None else config.store.remote.url,
         )
         clocks = read_clocks()
         self.gauge = HealthGauge(clocks)

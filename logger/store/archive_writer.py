@@ -15,7 +15,9 @@ from logger.blocks import Times
 from logger.store import captures, retention
 from logger.store.archive import EARLIEST_NS, Archive, Segment, grid, join_alike, same
 from logger.store.database import Database
+from logger.store.pushed import Pushed
 from logger.store.segments import decode, encode
+from logger.utc import DAY_NS
 
 log = logging.getLogger("mismatchd")
 
@@ -144,14 +146,16 @@ class ArchiveWriter(Archive):
         self._insert(block, data)
         return len(block)
 
-    def expire(self, before_ns: int, most_bytes: int | None) -> int:
+    def expire(self, before_ns: int, most_bytes: int | None, pushed: Pushed | None = None) -> int:
         """Delete what `retention` selects; return the number of pairs deleted.
 
         These are the pairs of segments that end before a time, then the oldest beyond a size,
-        except captured ones. The file does not shrink; its free pages are reused.
+        except captured ones. With `pushed`, only pairs that are acknowledged there; the others
+        count as part of the size. The file does not shrink; its free pages are reused.
         """
         deleted = forgotten = 0
         with self._database.transaction():
+            days = None if pushed is None else pushed.acknowledged_days()
             while True:
                 rows = self._database.query(
                     "SELECT first_ns, last_ns, length(data), pairs FROM segments"
@@ -159,9 +163,15 @@ class ArchiveWriter(Archive):
                     (most_bytes is not None, before_ns),
                 )
                 table = np.array(rows, dtype=np.int64).reshape(-1, 4)
+                left_bytes = most_bytes
+                if days is not None:
+                    is_safe = np.isin(table[:, 0] // DAY_NS, list(days))
+                    if most_bytes is not None:
+                        left_bytes = max(0, most_bytes - int(table[~is_safe, 2].sum()))
+                    table = table[is_safe]
                 spans = captures.spans(self._database)
                 doomed, forget_ns = retention.plan(
-                    table[:, 0], table[:, 1], table[:, 2], spans, before_ns, most_bytes
+                    table[:, 0], table[:, 1], table[:, 2], spans, before_ns, left_bytes
                 )
                 if forget_ns is not None:
                     forgotten += captures.delete_until(self._database, forget_ns)
@@ -170,6 +180,8 @@ class ArchiveWriter(Archive):
                     break
                 for first_ns, last_ns, _, count in table[doomed].tolist():
                     deleted += count - self._cut(first_ns, last_ns, spans)
+            if pushed is not None and days and deleted:
+                pushed.expired(days)
         if forgotten:
             log.warning("captures exceed their share; oldest deleted: %d", forgotten)
         return deleted

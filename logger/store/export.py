@@ -19,7 +19,7 @@ FORMATS = ("csv", "jsonl", "line-protocol")
 
 
 def write_records(
-    table: Table, records: Iterable[Record], form: str, station: str, out: TextIO
+    table: Table, records: Iterable[Record], form: str, station: str, station_id: str, out: TextIO
 ) -> None:
     """Write records in one of FORMATS. Raise UsageError if the table cannot have the format."""
     if form == "csv":
@@ -34,7 +34,7 @@ def write_records(
         if table.measurement is None:
             raise UsageError(f"line-protocol is not available for {table.name}; use csv or jsonl")
         for record in records:
-            out.write(point(table, record, station) + "\n")
+            out.write(point(table, record, station, station_id) + "\n")
 
 
 def _cell(value: object) -> object:

@@ -20,9 +20,13 @@ _BREAKS = re.compile(r"[\r\n]+")
 Value = float | str | None
 
 
-def point(table: Table, record: Record, station: str) -> str:
-    """Return the line of one stored row. A row written again overwrites itself."""
-    tags, fields = {"station": station}, dict(record.columns)
+def point(table: Table, record: Record, station: str, station_id: str) -> str:
+    """Return the line of one stored row. A row written again overwrites itself.
+
+    An empty `station_id` leaves out that tag.
+    """
+    tags = {"station": station, "station_id": station_id}
+    fields = dict(record.columns)
     if record.channel is not None:
         tags["channel"] = str(record.channel)
     if record.antenna is not None:
@@ -36,19 +40,28 @@ def point(table: Table, record: Record, station: str) -> str:
     return line(table.measurement, tags, fields, record.time_ns)
 
 
-def delete_predicate(measurement: str, station: str) -> str:
-    """Return the predicate of the points that InfluxDB 2 is to delete."""
+def delete_predicate(measurement: str, station: str, station_id: str) -> str:
+    """Return the predicate of the points that InfluxDB 2 is to delete.
+
+    Those with an empty `station_id` have the name only; without that tag cannot be asked for.
+    """
+    tag = ("station_id", station_id) if station_id else ("station", _tag(station))
     return " AND ".join(
-        f"{key}={_quoted(value, chr(34))}"
-        for key, value in (("_measurement", measurement), ("station", _tag(station)))
+        f"{key}={_quoted(value, chr(34))}" for key, value in (("_measurement", measurement), tag)
     )
 
 
-def delete_statement(measurement: str, station: str, since_ns: int, until_ns: int) -> str:
-    """Return the equivalent statement for InfluxDB 1, times inclusive."""
+def delete_statement(
+    measurement: str, station: str, station_id: str, since_ns: int, until_ns: int
+) -> str:
+    """Return the equivalent statement for InfluxDB 1, times inclusive.
+
+    With an empty `station_id` it is for points without that tag.
+    """
+    name = "" if station_id else f'"station" = {_quoted(_tag(station), chr(39))} AND '
     return (
-        f'DELETE FROM {_quoted(measurement, chr(34))} WHERE "station" ='
-        f" {_quoted(_tag(station), chr(39))} AND time >= {since_ns} AND time <= {until_ns}"
+        f'DELETE FROM {_quoted(measurement, chr(34))} WHERE {name}"station_id" ='
+        f" {_quoted(station_id, chr(39))} AND time >= {since_ns} AND time <= {until_ns}"
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from logger.store.database import Repository
+from logger.store.identity import station_id
 from logger.store.tables import FORWARDED, Record, Table
 
 HIGHEST = (1 << 63) - 1
@@ -84,13 +85,15 @@ class RefusedRow(NamedTuple):
 class Retracted(NamedTuple):
     """Points of a table to be deleted at a server.
 
-    They are at `points` moments from `since_ns` to `until_ns` (inclusive), with no row in between.
+    They are at `points` moments from `since_ns` to `until_ns` (inclusive), with no row in between;
+    `is_marked`: with the tag `station_id`.
     """
 
     table: Table
     since_ns: int
     until_ns: int
     points: int
+    is_marked: bool
 
 
 class Retractions(NamedTuple):
@@ -143,6 +146,18 @@ class Outbox(Repository):
                 "UPDATE forwarded SET forwarder = ? WHERE forwarder = ?"
                 " AND NOT EXISTS (SELECT 1 FROM forwarded WHERE forwarder = ?)",
                 (name, VERSION_1_NAME, name),
+            )
+        )
+
+    def station_id(self) -> str:
+        """Return the id of the station."""
+        return station_id(self.database)
+
+    def unmarked(self, name: str) -> dict[str, int]:
+        """Return the UTC ns up to which points of each table have no tag `station_id`."""
+        return dict(
+            self.database.query(
+                "SELECT followed, unmarked_until_ns FROM forwarded WHERE forwarder = ?", (name,)
             )
         )
 
@@ -211,13 +226,16 @@ class Outbox(Repository):
         if not rows:
             return Retractions(after, [], 0)
         spans: list[Retracted] = []
+        unmarked = self.unmarked(name)
         for table in FORWARDED:
             for time_ns in sorted({row[2] for row in rows if row[1] == table.name}):
+                marked = time_ns > unmarked[table.name]
                 last = spans[-1] if spans and spans[-1].table is table else None
-                if last and not self._any_between(table, last.since_ns, time_ns):
+                is_next = last is not None and last.is_marked == marked
+                if last and is_next and not self._any_between(table, last.since_ns, time_ns):
                     spans[-1] = last._replace(until_ns=time_ns, points=last.points + 1)
                 else:
-                    spans.append(Retracted(table, time_ns, time_ns, 1))
+                    spans.append(Retracted(table, time_ns, time_ns, 1, marked))
         return Retractions(rows[-1][0], spans, rows[0][0] - after - 1)
 
     def _any_between(self, table: Table, since_ns: int, until_ns: int) -> bool:

@@ -10,6 +10,7 @@ from logger.errors import UsageError
 from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.store.alarms import OPEN, select_alarms
 from logger.store.database import Repository
+from logger.store.identity import station_id
 from logger.store.journal import ANTENNA, WORK, JournalNotes
 from logger.store.tables import Record, Table
 
@@ -28,6 +29,11 @@ class Store(Repository):
         from logger.store.archive import Archive  # needs numpy, which lists of rows do not
 
         return Archive(self.database)
+
+    @property
+    def station_id(self) -> str:
+        """The station's id, a UUID of version 4."""
+        return station_id(self.database)
 
     def open_alarms(self) -> list[Alarm]:
         """Return the alarms that have not cleared, oldest first."""

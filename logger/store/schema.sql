@@ -3,6 +3,11 @@
 -- higher one exists, so a forwarder can follow a table by id. References are set by the one
 -- writer and not checked again by SQLite.
 
+-- The station's id, a UUID made once by the writer, which outlives a new name.
+CREATE TABLE station (
+    id TEXT NOT NULL
+);
+
 CREATE TABLE transmissions (
     id INTEGER PRIMARY KEY,
     start_ns INTEGER NOT NULL UNIQUE,
@@ -302,6 +307,8 @@ CREATE TABLE forwarded (
     rewrites INTEGER NOT NULL DEFAULT 0, -- counted, so that one during a delivery is noticed
     refused INTEGER NOT NULL DEFAULT 0, -- rows set aside so far
     taken_ns INTEGER, -- when the server last took rows
+    -- Points up to here were delivered without a station_id, and are overwritten and deleted so.
+    unmarked_until_ns INTEGER NOT NULL DEFAULT -9223372036854775808,
     PRIMARY KEY (forwarder, followed)
 ) WITHOUT ROWID;
 
@@ -315,6 +322,14 @@ CREATE TABLE refused_rows (
     time_ns INTEGER NOT NULL, -- when it was refused
     reason TEXT NOT NULL
 );
+
+-- Objects that `store.remote` has acknowledged, and a digest of the rows that each holds.
+CREATE TABLE pushed (
+    object TEXT PRIMARY KEY, -- its URL
+    digest TEXT NOT NULL,
+    pushed_ns INTEGER NOT NULL,
+    is_partial INTEGER NOT NULL DEFAULT 0 -- 1: some of its pairs have expired here since
+) WITHOUT ROWID;
 
 -- What each notifier reports: changes of alarms or of faults; and when it last was given its daily
 -- message, or first began.

@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import msgspec
 import numpy as np
@@ -132,6 +132,35 @@ def decode(segment: bytes) -> SampleBlock:
         header.clock_step,
         header.gap,
     )
+
+
+class Grid(NamedTuple):
+    """Grid of a column's values: code / step if `is_part`, else code * step."""
+
+    step: float
+    is_part: bool
+
+    @property
+    def volts(self) -> float:
+        """Volts between codes."""
+        return 1 / self.step if self.is_part else self.step
+
+    def codes(self, values: Floats) -> NDArray[np.int32]:
+        """Return the codes of values on the grid, (n,)."""
+        return np.rint(values / self.volts).astype(np.int32)
+
+    def values(self, codes: NDArray[Any]) -> Floats:
+        """Return the values of codes, as `decode` does, bit for bit."""
+        return codes / self.step if self.is_part else codes * self.step
+
+
+def grids(segment: bytes) -> list[Grid | None]:
+    """Return the grids of forward and reflected volts, None for one without. Raise SegmentError."""
+    header, _ = _opened(segment)
+    return [
+        Grid(column.step, column.kind == "part") if column.kind in ("multiple", "part") else None
+        for column in header.columns[:2]
+    ]
 
 
 def decode_times(segment: bytes) -> Times:

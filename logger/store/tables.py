@@ -40,7 +40,7 @@ class Record(NamedTuple):
 Event = Record | AlarmEvent | FaultEvent
 
 
-def _dated(*times: str) -> str:
+def is_dated(*times: str) -> str:
     """Return the SQL condition for forwarding: none of these times (expressions) is provisional."""
     inside = " OR ".join(
         f"{time} BETWEEN b.since_ns AND coalesce(b.until_ns, {HIGHEST})" for time in times
@@ -415,7 +415,7 @@ _JOURNAL_POINTS = replace(
 # triggers like those of `seconds` in schema.sql. Rows with provisional times wait until these are
 # known.
 FORWARDED = tuple(
-    replace(table, complete=f"({table.complete}) AND {_dated(*times)}")
+    replace(table, complete=f"({table.complete}) AND {is_dated(*times)}")
     for table, *times in (
         (_ALARM_POINTS, "c.time_ns", "r.raised_ns"),
         (_FAULT_POINTS, "c.time_ns", "r.opened_ns"),

@@ -29,8 +29,10 @@ from logger.rows import (
 from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
+from logger.store.identity import ensure_id
 from logger.store.log_damage import count_lost_commits
 from logger.store.ownership import APPLICATION_ID
+from logger.store.pushed import Pushed
 from logger.store.reader import Store
 from logger.store.schema import migrate
 from logger.store.sqlite import error_class
@@ -69,6 +71,7 @@ class StoreWriter(Store):
 
     def __init__(self, database: Database) -> None:
         super().__init__(database)
+        ensure_id(database)
         self.archive = ArchiveWriter(database)
 
     @classmethod
@@ -255,14 +258,17 @@ class StoreWriter(Store):
             "DELETE FROM health WHERE id <= (SELECT max(id) FROM health) - ?", (MOST_HEALTH_ROWS,)
         )
 
-    def tidy(self, before_ns: int | None, most_bytes: int | None) -> int:
+    def tidy(self, before_ns: int | None, most_bytes: int | None, remote: str | None = None) -> int:
         """Merge archived pairs; delete those past retention and return their number.
 
         Pairs before `before_ns` and the oldest beyond a size are deleted, none if `before_ns` is
-        None.
+        None; with a `remote`, only those that it has acknowledged.
         """
         self.archive.merge()
-        return 0 if before_ns is None else self.archive.expire(before_ns, most_bytes)
+        if before_ns is None:
+            return 0
+        pushed = None if remote is None else Pushed(self.database, remote, self.station_id)
+        return self.archive.expire(before_ns, most_bytes, pushed)
 
     def close_interrupted(self) -> int:
         """End transmissions left open by a crash, with the flag INTERRUPTED; return how many."""

@@ -84,9 +84,10 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
-    """Normal behaviour by channel, the latest used last."""
+    """Normal behaviour by channel, the latest used last; levels since the last work."""
 
     channels: dict[str, Normal] = {}
+    work_ns: int = 0
 
 
 @dataclass(slots=True)
@@ -160,6 +161,10 @@ class SuddenChange(LearningRule):
     def row(self, row: Transmission, work_ns: int) -> list[Finding]:
         """Learn from an ended transmission; return the changes of state."""
         findings: list[Finding] = []
+        if work_ns > self.memory.work_ns:
+            self.memory.work_ns = work_ns
+            for normal in self.memory.channels.values():
+                normal.levels = 0.0
         while self._stays and self._stays[0].start_ns <= row.end_ns:
             stay = self._stays.pop(0)
             self._learn(stay)

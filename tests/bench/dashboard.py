@@ -109,6 +109,7 @@ def scripts(model: dict[str, Any]) -> list[str]:
         for name, value in {
             "${station:json}": '"pier\'s end"',
             "${channel:regex}": "(3|20)",
+            "${station_id:regex}": ".*",
             "v.defaultBucket": '"station"',
             "v.timeRangeStart": "-24h",
             "v.timeRangeStop": "now()",

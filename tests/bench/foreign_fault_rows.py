@@ -126,8 +126,7 @@ class Player:
                 self.open_kinds.add(change.kind)
             else:
                 self.open_kinds.discard(change.kind)
-        complete = [row for row in rows if not isinstance(row, SecondRows)]
-        return Batch([*complete, *changes], now_ns)
+        return Batch([*rows, *changes], now_ns)
 
     def _see(self, view: View) -> list[AlarmChange]:
         return self.guard.update(view, lambda _: None)

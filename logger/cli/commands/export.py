@@ -79,7 +79,8 @@ def command(
             write_samples(lambda: store.archive.blocks(since_ns, until_ns), form, sys.stdout)
         else:
             records = store.records(TABLES[table], since_ns, until_ns)
-            write_records(TABLES[table], records, form, config.station.name, sys.stdout)
+            station = (config.station.name, store.station_id)
+            write_records(TABLES[table], records, form, *station, sys.stdout)
         sys.stdout.flush()
 
 

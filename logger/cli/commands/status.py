@@ -34,9 +34,10 @@ from logger.local_time import in_zone
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
 from logger.store.outbox import Outbox
+from logger.store.pushed import Pushed
 from logger.store.reader import Store
 from logger.store.verifications import Verifications
-from logger.utc import format_ns, to_second
+from logger.utc import format_ns, format_optional, to_second
 from logger.verification.schedule import CalibrationDue, Schedule
 from logger.wording import count
 
@@ -79,6 +80,10 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
         stored["store_error"] = str(error)
     else:
         with store:
+            stored["station_id"] = store.station_id
+            if (remote := sections.store.remote) is not None:
+                last_ns = Pushed(store.database, remote.url, store.station_id).last_ns()
+                stored["remote"] = {"url": remote.url, "last_push_utc": format_optional(last_ns)}
             stored |= store.counts()
             if live is None and (sections.forwarders or sections.notify):
                 config = configuration(config_path)
@@ -121,11 +126,16 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
             for line in describe_forwarder(forwarder, stored["server_warnings"])
         ]
         outlets += [line for notifier in notifiers for line in describe_notifier(notifier)]
+        if (pushed := stored.get("remote")) is not None:
+            last = pushed["last_push_utc"]
+            when = f"last push {to_second(last)}" if last else "nothing pushed yet"
+            outlets.append(("remote", f"{pushed['url']}: {when}"))
         if "calibration" in stored and schedule.due_ns is not None:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         zone = zone_of(sections, local)
-        for name, text in [*describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
+        named = [("station", " ".join([sections.station.name, stored.get("station_id", "")]))]
+        for name, text in [*named, *describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
     return live is not None
 

@@ -1,0 +1,247 @@
+"""Raw pairs as Parquet: segments of the archive in, the same segments out, bit for bit.
+
+The columns are `time`, `forward` and `reflected` (codes, times their `_step_v`), or `forward_v` and
+`reflected_v` for volts that are on no grid, and `aux` by name. The note of the file has what a
+segment stores once. Bytes of codes in streams of their own, and a dictionary for the rest, make
+zstd about as good as the archive's own format.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from drivers.contract import SampleBlock
+from logger.errors import RemoteError
+from logger.fleet.parquet import UTC_US, add_note, read_note, schema_of
+from logger.store.archive import Segment
+from logger.store.segments import Grid, encode, grids
+
+log = logging.getLogger("mismatchd")
+
+GROUP_PAIRS = 524_288  # of a row group, at least
+PAGE_PAIRS = 131_072  # fewer need more headers
+LEVEL = 19  # of zstd: a million pairs a second, and a day has half a million
+SCHEMA = schema_of(
+    {
+        "time": UTC_US,
+        "nanoseconds": pa.int16(),  # beyond whole microseconds, if any
+        "forward": pa.int32(),
+        "reflected": pa.int32(),
+        "forward_step_v": pa.float64(),
+        "reflected_step_v": pa.float64(),
+        "forward_v": pa.float64(),
+        "reflected_v": pa.float64(),
+        "aux": pa.map_(pa.string(), pa.float64()),
+    }
+)
+ENCODING = {
+    "time": "DELTA_BINARY_PACKED",
+    "forward": "BYTE_STREAM_SPLIT",
+    "reflected": "BYTE_STREAM_SPLIT",
+}
+DICTIONARY = [
+    "nanoseconds",
+    "forward_step_v",
+    "reflected_step_v",
+    "forward_v",
+    "reflected_v",
+    "aux.key_value.key",
+    "aux.key_value.value",
+]
+
+
+class Row(NamedTuple):
+    """A row of `segments`."""
+
+    first_ns: int
+    last_ns: int
+    pairs: int
+    merged: int
+    data: bytes
+
+
+class _Entry(msgspec.Struct, array_like=True, frozen=True):
+    """What a file notes of a segment; `moved_ns`: its pairs' times minus those in its data."""
+
+    first_ns: int
+    last_ns: int
+    pairs: int
+    merged: int
+    moved_ns: int
+    step_v: tuple[float, float]
+    full_scale_v: float | None
+    clock_step: bool
+    gap: bool
+    grids: list[tuple[float, bool] | None]
+    aux: list[str]
+    digest: str  # of the pairs
+
+
+def write(rows: Iterable[Row], digest: str, path: Path) -> int:
+    """Write segments to a file; return the number of pairs. Damaged ones are left out."""
+    groups: list[list[_Entry]] = []
+    tables: list[Any] = []
+    group: list[_Entry] = []
+    options = {
+        "column_encoding": ENCODING,
+        "use_dictionary": DICTIONARY,
+        "max_rows_per_page": PAGE_PAIRS,
+    }
+    with pq.ParquetWriter(
+        path, SCHEMA, compression="zstd", compression_level=LEVEL, **options
+    ) as writer:
+
+        def flush() -> None:
+            if group:
+                table = pa.concat_tables(tables)
+                writer.write_table(table, row_group_size=max(1, len(table)))
+                groups.append(list(group))
+            tables.clear()
+            group.clear()
+
+        for row in rows:
+            block = Segment(row.first_ns, row.last_ns, row.data).pairs() if row.pairs else None
+            if block is None:
+                continue
+            entry, table = _described(row, block)
+            group.append(entry)
+            tables.append(table)
+            if sum(map(len, tables)) >= GROUP_PAIRS:
+                flush()
+        flush()
+        add_note(writer, digest, groups)
+    return sum(entry.pairs for entries in groups for entry in entries)
+
+
+def read(path: Path) -> Iterator[Row]:
+    """Yield the segments of a file. Raise RemoteError if it is damaged."""
+    try:
+        groups = msgspec.convert(read_note(path), list[list[_Entry]])
+        with pq.ParquetFile(path) as file:
+            for number, entries in enumerate(groups):
+                table, begin = file.read_row_group(number), 0
+                for entry in entries:
+                    block = _block(table.slice(begin, entry.pairs), entry)
+                    if _digest(block) != entry.digest:
+                        raise RemoteError(f"{path.name}: the pairs are not those that were written")
+                    begin += entry.pairs
+                    original = replace(block, time_ns=block.time_ns - entry.moved_ns)
+                    yield Row(
+                        entry.first_ns, entry.last_ns, entry.pairs, entry.merged, encode(original)
+                    )
+    except (OSError, pa.ArrowException, msgspec.ValidationError) as error:
+        raise RemoteError(f"{path.name}: damaged: {error}") from error
+
+
+def check(path: Path) -> None:
+    """Read a file to its end. Raise RemoteError if it is not what was written."""
+    for _ in read(path):
+        pass
+
+
+def _described(row: Row, block: SampleBlock) -> tuple[_Entry, Any]:
+    stored = Segment(row.first_ns, row.last_ns, row.data)
+    moved_ns = row.first_ns - _stored_first_ns(stored)
+    scales = grids(row.data)
+    columns: dict[str, Any] = {"time": pa.array(block.time_ns // 1000).cast(UTC_US)}
+    rest = (block.time_ns % 1000).astype(np.int16)
+    if rest.any():
+        columns["nanoseconds"] = pa.array(rest)
+    for name, grid, volts in zip(
+        ("forward", "reflected"), scales, (block.forward_v, block.reflected_v), strict=True
+    ):
+        codes = None if grid is None else grid.codes(volts)
+        if grid is None or codes is None or not _is_same(grid.values(codes), volts):
+            scales[("forward", "reflected").index(name)] = None
+            columns[f"{name}_v"] = pa.array(volts)
+        else:
+            columns[name] = pa.array(codes)
+            columns[f"{name}_step_v"] = pa.array(np.full(len(volts), grid.volts))
+    if block.aux:
+        columns["aux"] = _map(block)
+    arrays = [
+        columns.get(field.name, pa.nulls(len(block), field.type)).cast(field.type)
+        for field in SCHEMA
+    ]
+    entry = _Entry(
+        row.first_ns,
+        row.last_ns,
+        len(block),
+        row.merged,
+        moved_ns,
+        block.step_v,
+        block.full_scale_v,
+        block.clock_step,
+        block.gap,
+        [None if grid is None else (grid.step, grid.is_part) for grid in scales],
+        list(block.aux),
+        _digest(block),
+    )
+    return entry, pa.Table.from_arrays(arrays, schema=SCHEMA)
+
+
+def _stored_first_ns(segment: Segment) -> int:
+    from logger.store.segments import decode_times
+
+    return int(decode_times(segment.data)[0])
+
+
+def _map(block: SampleBlock) -> Any:
+    count = len(block.aux)
+    names = pa.array(list(block.aux)).take(pa.array(np.tile(np.arange(count), len(block))))
+    values = np.stack(list(block.aux.values()), axis=1).ravel()
+    offsets = np.arange(0, count * len(block) + 1, count, dtype=np.int32)
+    return pa.MapArray.from_arrays(pa.array(offsets), names, pa.array(values))
+
+
+def _block(table: Any, entry: _Entry) -> SampleBlock:
+    times = _numpy(table["time"].cast(pa.int64())) * 1000
+    rest = table["nanoseconds"]
+    if rest.null_count < len(rest):
+        times = times + _numpy(rest.cast(pa.int64()))
+    volts = [
+        _numpy(table[f"{name}_v"]) if grid is None else Grid(*grid).values(_numpy(table[name]))
+        for name, grid in zip(("forward", "reflected"), entry.grids, strict=True)
+    ]
+    values = np.empty(0)
+    if entry.aux:
+        maps = table["aux"].combine_chunks()
+        values = _numpy(maps.items if hasattr(maps, "items") else maps.chunk(0).items)
+        begin = maps.offsets[0].as_py()
+        values = values[begin : begin + entry.pairs * len(entry.aux)]
+    columns = values.reshape(-1, max(1, len(entry.aux)))
+    return SampleBlock(
+        times,
+        volts[0],
+        volts[1],
+        {name: np.ascontiguousarray(columns[:, n]) for n, name in enumerate(entry.aux)},
+        entry.step_v,
+        entry.full_scale_v,
+        entry.clock_step,
+        entry.gap,
+    )
+
+
+def _numpy(column: Any) -> Any:
+    return column.to_numpy()
+
+
+def _is_same(a: Any, b: Any) -> bool:
+    return np.array_equal(a.view(np.int64), b.view(np.int64))
+
+
+def _digest(block: SampleBlock) -> str:
+    digest = hashlib.blake2b(digest_size=8)
+    for column in (block.time_ns, block.forward_v, block.reflected_v, *block.aux.values()):
+        digest.update(np.ascontiguousarray(column).tobytes())
+    return digest.hexdigest()
