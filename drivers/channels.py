@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -37,6 +36,8 @@ def read_plan(path: Path) -> Mapping[int, float]:
 
     Lines that begin with # are comments. Raise ValueError with a text for the user, OSError.
     """
+    import csv  # most stations have no plan of their own
+
     with path.open(encoding="utf-8-sig", newline="") as file:
         lines = [(n, line) for n, line in enumerate(file, 1) if line.strip() and line[0] != "#"]
     rows = csv.DictReader(line for _, line in lines)

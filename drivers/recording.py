@@ -23,7 +23,7 @@ from drivers.contract import LinkError
 MAGIC = b"mismatchd recording 1\n"
 HEAD = struct.Struct("<qI")
 LONGEST_CHUNK = 1 << 24
-READ_BYTES = 1 << 20
+READ_BYTES = 1 << 18  # stays in the cache with all that is derived from it
 
 InputFile = io.BufferedReader | gzip.GzipFile
 
@@ -86,21 +86,30 @@ def read_header(file: InputFile, path: Path) -> Header:
         raise LinkError(f"{path}: damaged recording: {error}") from error
 
 
-def read_chunks(file: InputFile) -> Iterator[Chunk]:
-    """Yield the chunks from the present position on."""
-    rest, unpack, head_size = b"", HEAD.unpack_from, HEAD.size
-    try:
-        while data := file.read1(READ_BYTES):
-            data = rest + data
-            begin, size = 0, len(data)
-            while (start := begin + head_size) <= size:
-                arrival_ns, length = unpack(data, begin)
-                if length > LONGEST_CHUNK:
-                    return
-                if start + length > size:
-                    break
-                begin = start + length
-                yield Chunk(arrival_ns, data[start:begin])
-            rest = data[begin:]
-    except (EOFError, OSError):  # a truncated compressed file
-        return
+def read_chunks(file: InputFile) -> Iterator[list[Chunk]]:
+    """Yield the chunks from the present position on, some together."""
+    rest, unpack, head_size, new = b"", HEAD.unpack_from, HEAD.size, tuple.__new__
+    more = True
+    while more:
+        parts, missing = [rest], READ_BYTES
+        try:
+            while more and missing > 0:
+                parts.append(file.read1(missing))
+                missing -= len(parts[-1])
+                more = bool(parts[-1])
+        except (EOFError, OSError):  # a truncated compressed file
+            more = False
+        data = b"".join(parts)
+        chunks: list[Chunk] = []
+        begin, start, size = 0, head_size, len(data)
+        while start <= size:
+            arrival_ns, length = unpack(data, begin)
+            end = start + length
+            if length > LONGEST_CHUNK or end > size:
+                more &= length <= LONGEST_CHUNK
+                break
+            chunks.append(new(Chunk, (arrival_ns, data[start:end], 0)))  # faster than by name
+            begin, start = end, end + head_size
+        if chunks:
+            yield chunks
+        rest = data[begin:]

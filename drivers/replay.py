@@ -9,22 +9,22 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal, cast
 
 import msgspec
 import numpy as np
 
-from drivers.contract import READ, EndOfInput, LinkError, SampleBlock
+from drivers.contract import READ, EndOfInput, LinkError, SampleBlock, join
 from drivers.found import UnknownDriverError, find
 from drivers.recording import MAGIC, InputFile, open_plain_or_gzip, read_chunks, read_header
-from drivers.text_lines.parser import LineParser
+from drivers.text_lines.parser import CHUNK_BYTES, LineParser
 
-CHUNK = 1 << 22  # long blocks cost least a pair
+BLOCK_PAIRS = 1 << 17  # long blocks cost least a pair,
 LONG_LINE = 4096
+READ_BYTES = CHUNK_BYTES - LONG_LINE  # but text is read in parts that stay in the cache
 KNOWN = ("forward_v", "reflected_v", "time_ns")
-GROUP_BYTES = 1 << 21  # without pacing, recorded chunks are parsed together up to this many bytes
 
 
 class ReplayOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -79,7 +79,7 @@ class ReplayDriver:
         path = self._options.source
         self._file = open_plain_or_gzip(path)
         head = self._file.peek(len(MAGIC))[: len(MAGIC)]
-        self._blocks = self._recording(path) if head == MAGIC else self._csv(path)
+        self._blocks = self._recording(path) if head == MAGIC else _join(self._csv(path))
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
         """Return the next pairs; see the contract."""
@@ -124,7 +124,7 @@ class ReplayDriver:
         seen_header = False
         more = True
         while more:
-            data = self._file.read(CHUNK)
+            data = self._file.read(READ_BYTES)
             more = bool(data)
             parsed = parser.feed(data or b"\n")
             if not seen_header and (more or parsed):
@@ -166,18 +166,10 @@ class ReplayDriver:
             raise LinkError(f"{path}: {error}") from error
         stream = cast(Any, driver).Stream(options)  # see DEVELOPERS.md, Adding a driver
         self.counters = stream.counters
-        chunks: list[object] = []
-        size = 0
-        for chunk in read_chunks(self._file):
-            chunks.append(chunk)
-            size += len(chunk.data)
-            if size >= GROUP_BYTES or self._options.pace == "realtime":
-                block = stream.feed(chunks)
-                chunks, size = [], 0
-                if block is not None:
-                    yield block
-        if chunks and (block := stream.feed(chunks)) is not None:
-            yield block
+        parts = read_chunks(self._file)
+        if self._options.pace == "realtime":
+            return filter(None, (stream.feed([chunk]) for chunks in parts for chunk in chunks))
+        return _join(filter(None, map(stream.feed, parts)))
 
     def _report_dropped(self) -> None:
         dropped = Counter(self.counters)
@@ -186,3 +178,18 @@ class ReplayDriver:
         if dropped.total():
             reasons = ", ".join(f"{count} {name}" for name, count in dropped.items() if count)
             self._notices.append(f"{self._options.source}: lines dropped: {reasons}")
+
+
+def _join(blocks: Iterable[SampleBlock]) -> Iterator[SampleBlock]:
+    """Join consecutive blocks into long ones, but not across a gap or a doubt about the times."""
+    group: list[SampleBlock] = []
+    count = 0
+    for block in blocks:
+        parts = block.gap or (group and block.clock_step != group[0].clock_step)
+        if group and (parts or count >= BLOCK_PAIRS):
+            yield join(group)
+            group, count = [], 0
+        group.append(block)
+        count += len(block)
+    if group:
+        yield join(group)

@@ -123,7 +123,9 @@ class Monotone:
         level = time_ns // 1000 - index
         if self._last_us is not None:
             level[0] = max(level[0], self._last_us + 1)
-        times_us = np.maximum.accumulate(level) + index
+        if (level[1:] < level[:-1]).any():
+            np.maximum.accumulate(level, out=level)
+        times_us = level + index
         self._last_us = int(times_us[-1])
         return np.asarray(times_us * 1000)
 

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from logger.utc import EPOCH_UTC
 
@@ -24,6 +23,8 @@ _MARKED = re.compile(
 
 def host_zone(environ: Mapping[str, str]) -> tzinfo:
     """Return the zone of $TZ if that names one, else of this host, else UTC."""
+    from zoneinfo import ZoneInfo  # many read UTC
+
     with suppress(OSError, ValueError, KeyError):  # KeyError: no such zone
         return ZoneInfo(environ["TZ"].lstrip(":")) if environ.get("TZ") else _host_zone()
     return UTC
@@ -36,7 +37,11 @@ def reader_zone(local: bool | None, time_zone: str | None, environ: Mapping[str,
     """
     if local is False or (local is None and time_zone is None):
         return UTC
-    return host_zone(environ) if time_zone is None else ZoneInfo(time_zone)
+    if time_zone is None:
+        return host_zone(environ)
+    from zoneinfo import ZoneInfo
+
+    return ZoneInfo(time_zone)
 
 
 def at(time_ns: int, zone: tzinfo) -> datetime:
@@ -61,5 +66,7 @@ def _convert(match: re.Match[str], zone: tzinfo) -> str:
 
 
 def _host_zone() -> tzinfo:
+    from zoneinfo import ZoneInfo
+
     with HOST_ZONE.open("rb") as file:
         return ZoneInfo.from_file(file)

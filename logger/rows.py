@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum, IntFlag, StrEnum
-from typing import TYPE_CHECKING, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 import msgspec
 
@@ -12,6 +11,7 @@ from logger.utc import DAY_NS, format_ns, parse_time
 
 if TYPE_CHECKING:
     from drivers.contract import SampleBlock
+    from logger.blocks import Floats, Times
 
 # Raw pairs this long before and after an alarm or excursion are captured (store/captures.py).
 CAPTURE_BEFORE_NS = 2_000_000_000
@@ -58,6 +58,42 @@ class Second(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     swr_noise_high: float | None
     forward_v: float
     reflected_v: float
+
+
+SWR_FIGURES = ("swr", "swr_low", "swr_high", "swr_noise_low", "swr_noise_high")
+SECOND_FIGURES = ("forward_w", "reflected_w", "forward_v", "reflected_v", *SWR_FIGURES)
+
+
+class SecondRows(msgspec.Struct, frozen=True, eq=False):
+    """Consecutive rows `Second` of one transmission as columns, (n,) each.
+
+    figures  (f, n) in the order of SECOND_FIGURES, NaN for None
+    """
+
+    start_ns: int
+    time_ns: Times
+    samples: Times
+    flags: Times
+    figures: Floats
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    def figure(self, name: str) -> Floats:
+        """Return the column of a figure."""
+        column: Floats = self.figures[SECOND_FIGURES.index(name)]
+        return column
+
+    def rows(self) -> list[Second]:
+        """Return each second."""
+        names = ("time_ns", "samples", "flags", *SECOND_FIGURES)
+        columns = (self.time_ns, self.samples, self.flags, *self.figures)
+        found: list[Second] = []
+        for line in zip(*(column.tolist() for column in columns), strict=True):
+            # NaN is the only value that differs from itself.
+            values: list[Any] = [value if value == value else None for value in line]
+            found.append(Second(start_ns=self.start_ns, **dict(zip(names, values, strict=True))))
+        return found
 
 
 class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -377,8 +413,7 @@ class Memory(msgspec.Struct, frozen=True):
     content: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Samples:
+class Samples(msgspec.Struct, frozen=True):
     """Pairs for the archive. `begins` is True for the first of a run: the stages restarted."""
 
     block: SampleBlock
@@ -461,7 +496,7 @@ class ClockChange(msgspec.Struct, frozen=True):
 
 
 Row = (
-    Second
+    SecondRows
     | Transmission
     | AlarmChange
     | FaultChange

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from difflib import get_close_matches
 
 HOW_LIKELY = ((0.95, "almost certainly"), (0.75, "probably"), (0.4, "perhaps"), (0.1, "possibly"))
 UNLIKELY = "unlikely:"
@@ -52,6 +51,8 @@ def join(names: Sequence[str]) -> str:
 
 def suggest(word: str, choices: Iterable[str], otherwise: str) -> str:
     """Ask whether the nearest choice to a misspelt word is meant, else list all choices."""
+    from difflib import get_close_matches
+
     choices = list(choices)
     matches = get_close_matches(word, choices, 1)
     return f"did you mean {matches[0]!r}?" if matches else f"{otherwise}: {', '.join(choices)}"

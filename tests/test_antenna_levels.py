@@ -16,7 +16,7 @@ import pytest
 from logger.calibration.coupler import Coupler
 from logger.config.load import AntennaOptions, StationOptions
 from logger.pipeline import Pipeline
-from logger.rows import Second, Transmission
+from logger.rows import SecondRows, Transmission
 from logger.stages.antennas import Antennas, LevelNames
 from tests.station_model.calibrated import exact
 from tests.station_model.line import Antenna
@@ -121,7 +121,7 @@ def test_a_level_of_neither_is_a_change_of_the_one_in_use(seed: int) -> None:
     ]
 
 
-def named(options: Sequence[AntennaOptions], *rows: Transmission | Second) -> list[str | None]:
+def named(options: Sequence[AntennaOptions], *rows: Transmission | SecondRows) -> list[str | None]:
     level_names = LevelNames(Antennas(options, StationOptions()))
     return [
         row.antenna
@@ -133,11 +133,12 @@ def named(options: Sequence[AntennaOptions], *rows: Transmission | Second) -> li
 def test_what_does_not_decide_is_unknown() -> None:
     options = [AntennaOptions(name="a", swr=1.2), AntennaOptions(name="b", swr=1.7)]
     over = transmission(channel=7, frequency_khz=None)
-    own = second(over.end_ns, over.start_ns, swr=1.22, swr_noise_low=1.2, swr_noise_high=1.24)
+    at = over.end_ns, over.start_ns
+    own = second(*at, swr=1.22, swr_noise_low=1.2, swr_noise_high=1.24)
     assert named(options, over, own) == ["a"]
     assert named(options, msgspec.structs.replace(over, ended=False), own) == []
     assert named(options, over) == [None]  # nothing was readable
-    noisy = msgspec.structs.replace(own, swr_noise_low=1.0, swr_noise_high=1.5)
+    noisy = second(*at, swr=1.22, swr_noise_low=1.0, swr_noise_high=1.5)
     assert named(options, over, noisy) == [None]
     told = msgspec.structs.replace(over, antenna="b")
     assert named(options, told, own) == ["b"]

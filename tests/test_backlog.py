@@ -11,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
-from logger.rows import AlarmChange, Boot, ClockChange, Row, Samples, Second, Transmission, Trust
+from logger.rows import (
+    AlarmChange,
+    Boot,
+    ClockChange,
+    Row,
+    Samples,
+    SecondRows,
+    Transmission,
+    Trust,
+)
 from logger.service import backlog
 from logger.service.backlog import Backlog
 from logger.service.handover import Handover
@@ -33,7 +42,7 @@ def assert_seconds_have_their_transmission(rows: Sequence[Row]) -> None:
     for row in rows:
         if isinstance(row, Transmission):
             known.add(row.start_ns)
-        assert not isinstance(row, Second) or row.start_ns in known
+        assert not isinstance(row, SecondRows) or row.start_ns in known
 
 
 # What a pipeline gives: pairs, and now and then what became of them.
@@ -91,7 +100,7 @@ def test_nothing_is_lost_or_out_of_order(
     assert len(sections(taken)) == len(sections(given_rows))
     for some, whole in zip(sections(taken), sections(given_rows), strict=True):
         assert np.array_equal(times(some), times(whole))
-        for kind in (Second, AlarmChange):
+        for kind in (SecondRows, AlarmChange):
             assert [r for r in some if isinstance(r, kind)] == [
                 r for r in whole if isinstance(r, kind)
             ]
@@ -122,8 +131,8 @@ def test_the_oldest_give_way(monkeypatch: pytest.MonkeyPatch) -> None:
     ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
     assert len(ended) == 40  # seconds go first
     assert waiting.counts()[1] == waiting.pairs == len(times(rows))
-    seconds = [row for row in rows if isinstance(row, Second)]
-    assert seconds[-1].time_ns == T0 + 399 * SECOND
+    seconds = [row for row in rows if isinstance(row, SecondRows)]
+    assert seconds[-1].time_ns[-1] == T0 + 399 * SECOND
     assert waiting.dropped == 4000 - waiting.pairs + 400 - len(seconds)
     for number in range(300):
         waiting.add([alarm("raised", T0 + number * SECOND, start_ns=None)])
@@ -131,7 +140,7 @@ def test_the_oldest_give_way(monkeypatch: pytest.MonkeyPatch) -> None:
     assert_seconds_have_their_transmission(rows)
     assert isinstance(rows[-1], AlarmChange)
     assert rows[-1].time_ns == T0 + 299 * SECOND
-    assert sum(not isinstance(row, Samples | Second) for row in rows) <= 100
+    assert sum(not isinstance(row, Samples | SecondRows) for row in rows) <= 100
 
 
 def test_the_oldest_give_way_though_the_clock_has_changed(
@@ -181,7 +190,7 @@ def test_who_takes_late_gets_everything_in_order() -> None:
     assert len(times(rows)) == 20_000
     assert (np.diff(times(rows)) > 0).all()
     assert_seconds_have_their_transmission(rows)
-    assert sum(isinstance(row, Second) for row in rows) == 20_000
+    assert sum(isinstance(row, SecondRows) for row in rows) == 20_000
     assert handed.dropped == 0
     assert handed.room(0.0)
     assert handed.take(0.01) == ([], False)

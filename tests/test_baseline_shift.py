@@ -266,6 +266,7 @@ def lively_year(seed: int, channels: int = 5) -> list[Transmission]:
     return rows
 
 
+@pytest.mark.nightly
 def test_years_of_weather_raise_less_than_is_allowed() -> None:
     rate = 1.0
     options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))

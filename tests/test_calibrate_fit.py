@@ -100,6 +100,7 @@ def test_the_model_hears_what_the_table_of_directivity_says() -> None:
                 assert swr == pytest.approx(float(highest), rel=1e-4)
 
 
+@pytest.mark.nightly
 def test_the_ideal_interval_covers_95_percent() -> None:
     found = coverage.sample(25.0, None, 40, 25, 5)
     assert found.ideal_held().mean() == pytest.approx(0.955, abs=0.02)
@@ -111,6 +112,7 @@ def test_the_ideal_interval_covers_95_percent() -> None:
 # ---- random couplers
 
 
+@pytest.mark.nightly
 def test_watts_of_random_couplers_within_3_percent(cases: list[Case]) -> None:
     worst = {
         case.seed: max(map(rms, watts_errors(case.coupler, case.found.content))) for case in cases
@@ -536,6 +538,7 @@ def test_200_points_take_less_than_a_second() -> None:
 # ---- the interval
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("conditions", coverage.SUBSETS.values(), ids=coverage.SUBSETS)
 @pytest.mark.parametrize("directivity_db", [20.0, 40.0])
 def test_the_interval_holds_the_truth_and_is_not_much_wider_than_it_must(

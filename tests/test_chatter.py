@@ -51,6 +51,7 @@ def test_a_burst_is_counted_and_timed_whatever_its_spacing(gap_s: float, start_s
         assert (row.time_ns - EPOCH_NS) / 1e9 == pytest.approx(one.start_s, abs=0.0051)
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize(("seed", "overs"), [(115, 16), (117, 11), (104, 20)])
 def test_opens_of_a_foreign_station_are_found_like_an_ideal_detector_would(
     seed: int, overs: int
@@ -129,6 +130,7 @@ def test_hidden_noise_is_no_excursion(zero_lsb: float, noise_lsb: float) -> None
     assert not [row for row in rows if isinstance(row, Excursion | AlarmChange)]
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("number", [0, 10])
 def test_a_sound_foreign_station_with_hidden_noise_is_left_alone(number: int) -> None:
     """FM through 8 bits, SSB through 12 bits, by a calibration fitted from its own readings."""

@@ -89,6 +89,7 @@ def traffic(
     return alarms, transmissions, driver.start_ns
 
 
+@pytest.mark.nightly
 def test_two_hours_raise_nothing() -> None:
     """`tests.bench.clean_traffic` has the whole day."""
     alarms, transmissions, _ = traffic(2)
@@ -115,6 +116,7 @@ def of_the_limits(alarms: list[AlarmChange]) -> list[AlarmChange]:
     return [row for row in alarms if row not in others]
 
 
+@pytest.mark.nightly
 def test_a_shorted_plug_with_a_steady_carrier() -> None:
     # 4 W and more come back whole, above the 2 W limit for good: each alarm once, none cleared.
     alarms, transmissions, start_ns = traffic(2, modes=("fm",), power_w=(4.0, 12.0), shorted=True)
@@ -130,6 +132,7 @@ def test_a_shorted_plug_with_a_steady_carrier() -> None:
         assert row.time_ns <= max(first.start_ns, short_ns) + 60_000_000
 
 
+@pytest.mark.nightly
 def test_a_shorted_plug_with_mixed_traffic() -> None:
     # Reflected power goes with the transmitter's, but the cause is one: each alarm once.
     alarms, transmissions, start_ns = traffic(2, seed=3, shorted=True)

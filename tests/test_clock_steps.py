@@ -79,6 +79,7 @@ def check_order(config: Path) -> list[dict[str, str]]:
     return rows
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("by_s", [-HOUR_S, HOUR_S, -30.0])
 def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
     """One over before, one during and one after the step, then a restart and another."""
@@ -152,6 +153,7 @@ def test_a_small_step_back_is_made_up_for(tmp_path: Path, clock: WallClock) -> N
     assert "caught up" in said
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("dies", [False, True])
 def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> None:
     """Transmissions, an alarm and its acknowledgement before the clock is set; then the clock is
@@ -215,6 +217,7 @@ def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> 
     assert min(time for time, _ in series["alarm_value"]) > 1e3 * (begun - late_s)
 
 
+@pytest.mark.nightly
 def test_1970_again_and_again(tmp_path: Path, clock: WallClock) -> None:
     """Before the clock is right the host may be started anew; then older rows cannot be dated."""
     clock.set(-time.time() + 100.0)

@@ -48,7 +48,7 @@ def test_what_is_asked_often_imports_nothing_slow(name: str, tmp_path: Path) -> 
     arguments = ["list"] if name == "journal" else []
     imports = _imports(name, *arguments, "-c", config)
     assert "logger.config.load" in imports
-    assert not imports & {"numpy", "scipy", "matplotlib", "rich", "serial", "logging.handlers"}
+    assert not imports & {"numpy", "scipy", "matplotlib", "rich", "serial", "logging", "zoneinfo"}
 
 
 def _imports(*arguments: object) -> set[str]:
@@ -56,6 +56,13 @@ def _imports(*arguments: object) -> set[str]:
     command = [sys.executable, "-X", "importtime", "-m", "logger.cli", *map(str, arguments)]
     lines = subprocess.run(command, capture_output=True, text=True, check=False).stderr.splitlines()
     return {line.rpartition("|")[2].strip() for line in lines if line.startswith("import time:")}
+
+
+def test_a_package_that_is_missing_is_named() -> None:
+    code = "import sys; sys.modules['rich'] = None; from logger.cli import main; main(['live'])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    said = "mismatchd: rich is missing; install it: pip install rich\n"
+    assert (done.returncode, done.stderr) == (1, said)
 
 
 def test_the_example_configuration_is_sound() -> None:

@@ -71,6 +71,7 @@ def test_whatever_fails_all_rows_are_stored_and_reported_once(folder: Path) -> N
     assert {outcome["lines"][1] for outcome in failed} == {"the store accepts rows again"}
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize(
     ("error", "kinds", "every"),
     [

@@ -449,6 +449,7 @@ def simulated(path: Path) -> Path:
     return path
 
 
+@pytest.mark.nightly
 @pytest.mark.realtime
 def test_the_daemon_explains_a_loose_plug(tmp_path: Path) -> None:
     config = simulated(tmp_path / "config.yaml")

@@ -35,6 +35,7 @@ def faults(tmp_path_factory: pytest.TempPathFactory) -> Outcomes:
     return {one.planted: one for one in found}
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("cause", FAULTS)
 def test_the_planted_cause_is_named_first(cause: str, faults: Outcomes) -> None:
     assert faults[cause].is_right, describe(faults[cause])
@@ -52,6 +53,7 @@ def test_nothing_is_told_before_the_fault(faults: Outcomes) -> None:
         assert all(days >= 0 for _, days in one.alarms), describe(one)
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("kind", SOUND)
 def test_nothing_is_blamed_on_a_sound_station(kind: str, tmp_path: Path) -> None:
     (one,) = outcomes([kind], FM_ON_ONE_CHANNEL, MINUTES_A_DAY, tmp_path)

@@ -33,6 +33,7 @@ def seconds_of(store: StoreWriter, start_ns: int, count: int) -> None:
     store.write([second(start_ns + k * SECOND, start_ns, samples=k) for k in range(count)])
 
 
+@pytest.mark.nightly
 def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
     """New rows are written all through the catching up, and none may wait for the backlog."""
     store = StoreWriter.open(tmp_path / "station.sqlite")
@@ -104,6 +105,7 @@ def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
         assert sum(written_s[at_ns] < at_s < arrived[at_ns] for at_s in old_s) <= 1
 
 
+@pytest.mark.nightly
 def test_a_daemon_killed_in_the_middle_of_catching_up(tmp_path: Path) -> None:
     rows, kills = 30_000, (5, 2, 2, 2)  # so many requests in, while the last is under way
     with victoria_metrics(tmp_path) as metrics, line_server() as front, pty() as (master, name):
@@ -160,6 +162,7 @@ def test_a_daemon_killed_in_the_middle_of_catching_up(tmp_path: Path) -> None:
     assert len(set(front.lines)) <= len(front.lines) <= rows + 5 + len(kills) * 5500
 
 
+@pytest.mark.nightly
 def test_memory_does_not_grow_with_the_backlog(tmp_path: Path) -> None:
     figures, server = measure(tmp_path, 60_000)
     assert sum(count for _, count, _ in server.requests) == 60_001

@@ -68,6 +68,7 @@ def test_connections_without_a_request_do_not_keep_the_page_from_others(tmp_path
             assert time.monotonic() - begun_s > HEAD_S - 4
 
 
+@pytest.mark.nightly
 def test_a_connection_may_be_used_again_after_a_pause(tmp_path: Path) -> None:
     config = write_config(tmp_path, "none")
     (tmp_path / "data").mkdir()
@@ -83,6 +84,7 @@ def test_a_connection_may_be_used_again_after_a_pause(tmp_path: Path) -> None:
         assert is_closed(connection, scale(HEAD_S + 2))
 
 
+@pytest.mark.nightly
 def test_slow_scrapers_do_not_keep_metrics_from_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -158,6 +158,7 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
         daemon.kill()
 
 
+@pytest.mark.nightly
 def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None:
     with pty() as (master, name), hands(master) as held:
         config = write_config(tmp_path, name, **QUICK)

@@ -112,6 +112,7 @@ def test_a_change_that_stays_becomes_the_usual_level() -> None:
     assert [bool(words) for _, words in said] == [True, False]
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("name", STATIONS)
 def test_two_months_of_usual_use_raises_nothing(name: str) -> None:
     assert changes(sessions(name, 60.0, 5, lambda w, r: (w, r), 999.0)) == []

@@ -90,9 +90,13 @@ def test_options_and_configuration_choose_the_zone(
 ) -> None:
     monkeypatch.setenv("TZ", "Europe/Berlin")
     kathmandu = ZoneInfo("Asia/Kathmandu")
-    assert [zone_of(config, local) for local in (None, True, False)] == [kathmandu, kathmandu, UTC]
+    assert [zone_of(load(config), local) for local in (None, True, False)] == [
+        kathmandu,
+        kathmandu,
+        UTC,
+    ]
     config.write_text("driver: {kind: simulated}\n")
-    assert [zone_of(config, local) for local in (None, True, False)] == [UTC, BERLIN, UTC]
+    assert [zone_of(load(config), local) for local in (None, True, False)] == [UTC, BERLIN, UTC]
 
 
 def test_a_zone_that_does_not_exist_is_an_error_with_its_line(config: Path) -> None:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from logger import watchdog
 from logger.config.load import WatchdogOptions
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Memory, Row, Second, Transmission
+from logger.rows import AlarmChange, Memory, Row, SecondRows, Transmission
 from logger.service.backlog import Backlog
 from logger.service.keeper import Keeper
 from logger.service.reporter import Reporter
@@ -47,7 +47,7 @@ class Counter(LearningRule):
     KIND = "counter"
     SEVERITY = "warning"
     Memory = Learned
-    takes = (Second, Transmission)
+    takes = (SecondRows, Transmission)
 
     def __init__(self, memory: Learned) -> None:
         self.memory = memory
@@ -57,9 +57,9 @@ class Counter(LearningRule):
         self._pairs += len(view.block)
         return []
 
-    def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
-        if isinstance(row, Second):
-            self._seconds += 1
+    def row(self, row: SecondRows | Transmission, work_ns: int) -> list[Finding]:
+        if isinstance(row, SecondRows):
+            self._seconds += len(row)
             return []
         self.memory.seconds += self._seconds
         self._seconds = 0
@@ -256,7 +256,7 @@ def test_the_watchdog_hands_each_rule_the_work_before_a_transmission(
     heard: list[int] = []
 
     class Hears(Counter):
-        def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
+        def row(self, row: SecondRows | Transmission, work_ns: int) -> list[Finding]:
             heard.append(work_ns)
             return []
 

@@ -254,6 +254,7 @@ def test_a_hanging_command_holds_up_neither_capture_nor_the_end(tmp_path: Path) 
         assert "command: 0 messages waiting; last delivery" in shown
 
 
+@pytest.mark.nightly
 def test_a_plug_that_opens_again_and_again_gives_few_messages(tmp_path: Path) -> None:
     """Also over a kill of the daemon: the fault goes on, and is not reported anew."""
     note = "import sys; open('messages', 'a').write(sys.stdin.read())"

@@ -95,6 +95,7 @@ def faults(tab: Any, axe: str) -> list[str]:
     ]
 
 
+@pytest.mark.nightly
 def test_every_page_is_accessible(tmp_path: Path) -> None:
     import axe_playwright_python
 
@@ -220,6 +221,7 @@ class Hand:
             at += 1 / 50
 
 
+@pytest.mark.nightly
 def test_wiggling_by_touch(tmp_path: Path) -> None:
     (tmp_path / "token").write_text(TOKEN)
     with pty() as (master, name):
@@ -279,6 +281,7 @@ def _wiggle(hand: Hand, page: Serving, tab: Any) -> None:
     tab.locator("button", has_text="Begin").wait_for()
 
 
+@pytest.mark.nightly
 def test_adjusting_by_touch(tmp_path: Path) -> None:
     import axe_playwright_python
 

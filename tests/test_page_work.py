@@ -94,6 +94,7 @@ def work_on(config: Path, name: str) -> Iterator[Work]:
         yield Work(client, client.enter(), name)
 
 
+@pytest.mark.nightly
 def test_the_coupler_is_checked_on_the_page_and_the_check_is_resumed(tmp_path: Path) -> None:
     with station(tmp_path) as (config, held):
         with work_on(config, "verify") as work:

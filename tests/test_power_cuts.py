@@ -155,10 +155,12 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     return record(tmp_path_factory.mktemp("recorded"), 3)
 
 
+@pytest.mark.nightly
 def test_what_was_promised_survives_power_cuts(recording: Recording, tmp_path: Path) -> None:
     assert check(recording, 200, 1, tmp_path) > 200
 
 
+@pytest.mark.nightly
 def test_what_a_failed_sync_left_in_doubt_is_written_again(tmp_path: Path) -> None:
     recorded, after = tmp_path / "recorded", tmp_path / "after"
     recorded.mkdir()

@@ -295,6 +295,7 @@ def of(line: str) -> str:
     return line.split(",")[7]
 
 
+@pytest.mark.nightly
 @pytest.mark.realtime
 def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
     """After an end of input, SIGTERM and SIGKILL in mid-transmission and an alarm that stood
@@ -709,6 +710,7 @@ def damage(path: Path, at_s: float, case: Case, how: str = "damaged") -> tuple[s
     return tuple(f"{np.datetime64(ns, 'ns')}"[:26] + "Z" for ns in (first_ns, last_ns))
 
 
+@pytest.mark.nightly
 @pytest.mark.usefixtures("_in_small_segments")
 @pytest.mark.parametrize(
     ("at_s", "rules", "how"),

@@ -20,7 +20,7 @@ from logger.config.load import (
     WatchdogOptions,
 )
 from logger.physics import reflection
-from logger.rows import Excursion, Row, Transmission
+from logger.rows import Excursion, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
 from logger.watchdog import (
@@ -530,14 +530,8 @@ def heat(
     at_s = 0.0
     for number, rise in enumerate(rises):
         course = start + rise * np.linspace(0, 1, seconds)
-        rows: list[Row] = sent(at_s, course)
-        powers = np.linspace(*watts, seconds).tolist()
-        for row, watts_now in zip(rows[:-1], powers, strict=True):
-            found += [
-                (number, each)
-                for each in rule.row(msgspec.structs.replace(row, forward_w=watts_now), 0)  # type: ignore[arg-type, type-var]
-            ]
-        found += [(number, each) for each in rule.row(rows[-1], 0)]  # type: ignore[arg-type]
+        for row in sent(at_s, course, power_w=np.linspace(*watts, seconds)):
+            found += [(number, each) for each in rule.row(row, 0)]  # type: ignore[arg-type]
         at_s += seconds + rest_s
     return found
 

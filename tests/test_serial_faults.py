@@ -136,6 +136,7 @@ def test_what_waits_for_a_port_ends_at_once(tmp_path: Path) -> None:
     assert code == 0, said
 
 
+@pytest.mark.nightly
 def test_a_flood_is_cut_down_to_its_newest_lines(tmp_path: Path) -> None:
     fountain = Fountain()
     config = write_config(tmp_path, f"'{fountain.url}'")

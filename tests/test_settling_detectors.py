@@ -249,6 +249,7 @@ def test_ripple_tells_an_envelope_that_is_faster_than_the_pairs(constants_s: flo
     assert hidden.max() < 0.7
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize(
     ("number", "mode", "decay_s"),
     [(20, "fm", 0.047), (17, "ssb", 0.047), (23, "two-tone", 0.047)],

@@ -231,6 +231,7 @@ def test_the_baud_rate_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
 # the whole
 
 
+@pytest.mark.nightly
 @pytest.mark.realtime
 def test_from_nothing_to_a_watch_that_runs(tmp_path: Path) -> None:
     config = tmp_path / "config.yaml"

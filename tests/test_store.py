@@ -9,17 +9,19 @@ import sqlite3
 from pathlib import Path
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import StoreError, UsageError
 from logger.rows import (
+    SECOND_FIGURES,
     AlarmChange,
     AlarmKind,
     ChangeKind,
     Flag,
-    Second,
+    SecondRows,
     Severity,
     Transmission,
 )
@@ -62,23 +64,17 @@ def transmission(start_ns: int = T0, *, ended: bool = True, **changes: object) -
     return msgspec.structs.replace(row, **changes)
 
 
-def second(time_ns: int, start_ns: int = T0, **changes: object) -> Second:
-    row = Second(
-        time_ns=time_ns,
-        start_ns=start_ns,
-        forward_w=4.0,
-        reflected_w=0.04,
-        swr=None,
-        swr_low=None,
-        swr_high=None,
-        samples=200,
-        flags=int(Flag.BELOW_FLOOR),
-        swr_noise_low=None,
-        swr_noise_high=None,
-        forward_v=1.0234567,
-        reflected_v=0.03,
-    )
-    return msgspec.structs.replace(row, **changes)
+def second(
+    time_ns: int,
+    start_ns: int = T0,
+    samples: int = 200,
+    flags: int = int(Flag.BELOW_FLOOR),
+    **changes: float,
+) -> SecondRows:
+    means = {"forward_w": 4.0, "reflected_w": 0.04, "forward_v": 1.0234567, "reflected_v": 0.03}
+    figures = {**dict.fromkeys(SECOND_FIGURES, np.nan), **means, **changes}
+    whole = (np.array([number]) for number in (time_ns, samples, flags))
+    return SecondRows(start_ns, *whole, np.array([[figures[name]] for name in SECOND_FIGURES]))
 
 
 def alarm(change: str, time_ns: int, kind: str = "high-swr", start_ns: int | None = T0):

@@ -116,6 +116,7 @@ def alarms_told(daemon: Running) -> list[tuple[str, str]]:
 # the disk is full
 
 
+@pytest.mark.nightly
 def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
     path = small.folder / "data/station.sqlite"
     with pty() as (master, name):
@@ -162,6 +163,7 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
     assert_all_pairs_are_there(path)
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("known", [False, True], ids=["new", "known"])
 def test_a_disk_that_is_full_from_the_start(small: Any, known: bool) -> None:
     path = small.folder / "data/station.sqlite"
@@ -265,6 +267,7 @@ def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -
     assert (cleared["raised_utc"], cleared["cleared_utc"]) == (None, format_ns(T0 + SECOND))
 
 
+@pytest.mark.nightly
 def test_what_is_held_has_an_end(tmp_path: Path) -> None:
     # A few pairs at a time, as they come while the key is down, and more than may be held.
     with disk("tmpfs", tmp_path / "disk") as small:
@@ -422,6 +425,7 @@ def test_garbage_at_either_end_of_a_table(tmp_path: Path, end: int) -> None:
     assert len(before) - 3 * a_page <= len(kept) < len(before)
 
 
+@pytest.mark.nightly
 def test_a_page_of_garbage_under_a_running_daemon(recorded: Path, tmp_path: Path) -> None:
     path = copied(recorded, tmp_path)
     before = rows(path, "transmissions")

@@ -15,13 +15,14 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange
 from logger.stages.quarters import Quarters
 from logger.watchdog.cusum import KS, Bank, limit
-from logger.watchdog.sudden_change import Memory, rule
+from logger.watchdog.sudden_change import Memory, Normal, rule
 from tests.cusum_reference import first_alarm, two_sided_arl
 from tests.cusum_reference import limit as exact_limit
 from tests.station_model import Open, Over, Record, exact, random_station
 from tests.station_model.pipeline import Settings
 from tests.station_model.station import EPOCH_NS
 from tests.test_excursions import blocks_of
+from tests.test_store import T0, transmission
 
 
 @pytest.mark.parametrize("k", KS)
@@ -151,6 +152,14 @@ def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
     watch = rule(Settings().watchdog, Memory(), active=False)
     (found,) = watch.quarters(quarters)
     assert found.change == "raised"
+
+
+def test_levels_from_before_a_repair_are_forgotten() -> None:
+    memory = Memory({"5": Normal(levels=9.0, level=0.2, scatter=1e-4)})
+    watch = rule(Settings().watchdog, memory, active=False)
+    for work_ns, levels in ((0, 9.0), (T0 - 1, 0.0)):
+        watch.row(transmission(T0), work_ns)
+        assert memory.channels["5"].levels == levels
 
 
 @pytest.mark.parametrize("rate", [1.0, 50.0])

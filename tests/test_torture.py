@@ -20,6 +20,7 @@ ROUNDS = 3
 SEEN = {"whole", "alarms_due", "merged", "points"}
 
 
+@pytest.mark.nightly
 @pytest.mark.timeout(900)  # the lives are longer on a slow machine
 def test_kills_lose_nothing_committed_and_double_nothing(tmp_path: Path) -> None:
     seen: set[str] = set()

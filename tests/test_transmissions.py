@@ -27,7 +27,7 @@ from logger.config.load import (
 )
 from logger.physics import reflection
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, Transmission
+from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, SecondRows, Transmission
 from logger.stages.keying import Keying, OwnPower
 from logger.stages.transmissions import Transmissions
 
@@ -105,7 +105,7 @@ def only(rows: Sequence[Row]) -> Transmission:
 
 
 def seconds_of(rows: Sequence[Row]) -> list[Second]:
-    return [row for row in rows if isinstance(row, Second)]
+    return [second for row in rows if isinstance(row, SecondRows) for second in row.rows()]
 
 
 def test_start_end_means_peaks_and_energy() -> None:

@@ -212,6 +212,7 @@ def test_carbon_dioxide_on_mauna_loa_rises_and_breathes(first: int, last: int) -
     assert 50 * told.season_amplitude == pytest.approx(np.ptp(season) / 2, rel=0.15)
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("seed", range(2))
 def test_change_points_are_those_of_ruptures(seed: int) -> None:
     """On its own generator of constant stretches, against its exact search for so many changes:

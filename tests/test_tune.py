@@ -191,6 +191,7 @@ def test_turns_and_marks_and_the_way_they_count() -> None:
 # the estimate
 
 
+@pytest.mark.nightly
 @settings(max_examples=12, deadline=None)
 @given(st.floats(26_900, 27_500), st.floats(25, 80), st.floats(8, 25), st.randoms())
 def test_the_resonance_is_inside_its_interval(khz: float, ohm: float, q: float, random) -> None:  # type: ignore[no-untyped-def]
@@ -220,6 +221,7 @@ def test_the_sensitivity_is_learned() -> None:
     assert np.ptp(interval(second)) < np.ptp(interval(first))
 
 
+@pytest.mark.nightly
 def test_random_stations_get_there() -> None:
     """The bench has 300 of them, and wants 95 % of these within four adjustments."""
     outcomes = [advised(random_station(seed)) for seed in range(1, 9)]

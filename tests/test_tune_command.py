@@ -61,6 +61,7 @@ def _asks(text: str) -> bool:
     return "Which channel" in last or "Enter:" in last
 
 
+@pytest.mark.nightly
 def test_an_antenna_is_adjusted_without_a_daemon(tmp_path: Path) -> None:
     with pty() as (master, name), desk(master, station(), told=True) as at:
         config = write_config(tmp_path, name, driver=TOLD.replace("PORT", name), **MORE)
@@ -108,6 +109,7 @@ def test_an_antenna_is_adjusted_without_a_daemon(tmp_path: Path) -> None:
         assert json.loads(kept.content)["positions"][0]["readings"][2]["channel"] == 40
 
 
+@pytest.mark.nightly
 def test_an_antenna_is_cut_and_told_when_a_cut_went_too_far(tmp_path: Path) -> None:
     with pty() as (master, name), desk(master, station(26.7), told=True) as at:
         config = write_config(tmp_path, name, driver=TOLD.replace("PORT", name), **MORE)

@@ -34,6 +34,7 @@ def key(view: View, held: Hands, forward_w: float, reflected_w: float) -> None:
     view.until(lambda _: view.raw.count(b"Read ") > reads, 30)
 
 
+@pytest.mark.nightly
 def test_a_check_is_interrupted_and_finished_beside_the_daemon(tmp_path: Path) -> None:
     with pty() as (master, name), hands(master) as held:
         config = write_config(tmp_path, name, **MORE)

@@ -112,6 +112,7 @@ def test_little_is_said_to_be_little() -> None:
     assert remark(session) == "wiggled lead: none stands out"
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("seed", [3, 4])
 def test_the_loose_joint_of_six_comes_first(seed: int) -> None:
     planted = played(seed, loose=True)
@@ -119,6 +120,7 @@ def test_the_loose_joint_of_six_comes_first(seed: int) -> None:
     assert planted.session.ranking()[0].tally.name == JOINTS[planted.loose]
 
 
+@pytest.mark.nightly
 @pytest.mark.realtime
 def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> None:
     """Stopped by Ctrl-C in the middle, and resumed."""

@@ -154,7 +154,7 @@ class TextStream:
         if parsed is None:
             return None
         end, values = self._limit_rate(parsed, stamps_ns[-1])
-        sizes = np.array(list(map(len, data)))
+        sizes = np.fromiter(map(len, data), np.int64, len(data))
         ends = np.cumsum(sizes)
         lines = np.diff(np.searchsorted(end, ends, side="right"), prepend=0)  # that end in each
         bytes_after = np.repeat(ends, lines) - end

@@ -28,7 +28,7 @@ MOST_COLUMNS = 64
 MOST_PEEKED = 1024  # bytes; with more, a second look would cost more than it saves
 
 _LINE = re.compile(rb"([^\r\n]++)[\r\n]")
-_CHUNK = 1 << 18  # stays in the cache with all that is derived from it
+CHUNK_BYTES = 1 << 18  # stays in the cache with all that is derived from it
 _FEWEST_LINES = 40  # below this many lines, numpy is slower than a loop
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _NONE_SEEN = -3  # so low that even "0" is examined
@@ -187,7 +187,7 @@ class LineParser:
 
     def _read_chunks(self, data: bytes, begin: int, stop: int) -> None:
         while begin < stop:
-            end = begin + _CHUNK
+            end = begin + CHUNK_BYTES
             if end >= stop:
                 end = stop
             else:

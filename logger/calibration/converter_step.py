@@ -36,7 +36,7 @@ def common_step(volts: Floats, resolution_v: float) -> float:
     """
     most_v = max(USUAL_RANGE_V, float(volts.max(initial=0.0))) / FEWEST_STEPS * 1.05
     rounding_v = max(resolution_v, 1e-9 * float(np.abs(volts).max(initial=0.0)))
-    differences = np.diff(np.unique(volts))
+    differences = np.diff(np.sort(volts))
     differences = differences[differences > 0.5 * rounding_v]
     if len(differences) < LEAST_DIFFERENCES:
         return 0.0

@@ -17,9 +17,6 @@ watts: absolute                                       # or relative: balance onl
 bench_points: [{condition: matched, power_w: 4, forward_v: 1.2, reflected_v: 0.03}, ...]
 """
 
-from __future__ import annotations
-
-import hashlib
 import math
 from collections.abc import Iterator
 from pathlib import Path
@@ -160,18 +157,23 @@ LAW = ("coupling_db", "n_vt_v", "r_is_v", "zero_v")
 PARAMETERS = {f"{side}.{field}" for side in SIDES for field in LAW}
 
 
-class _Loader(yaml.SafeLoader):
-    """YAML loader that reads timestamps as text, quoted or not."""
-
-
-_Loader.yaml_implicit_resolvers = {
-    first: [(tag, pattern) for tag, pattern in resolvers if not tag.endswith(":timestamp")]
-    for first, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
-}
+# The loader of PyYAML that is there, reading timestamps as text, quoted or not.
+_LOADER = type(
+    "_Loader",
+    (getattr(yaml, "CSafeLoader", yaml.SafeLoader),),
+    {
+        "yaml_implicit_resolvers": {
+            first: [(tag, pattern) for tag, pattern in resolvers if not tag.endswith(":timestamp")]
+            for first, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
+        }
+    },
+)
 
 
 def identify(content: CalibrationFile) -> str:
     """Return twelve hexadecimal digits of the SHA-256 of the content, independent of the layout."""
+    import hashlib
+
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()[:12]
 
 
@@ -184,7 +186,7 @@ def dump(content: CalibrationFile) -> str:
 def parse(text: str, where: str) -> CalibrationFile:
     """Parse the YAML text of a calibration; `where` names it in errors. Raise CalibrationError."""
     try:
-        plain: Any = yaml.load(text, Loader=_Loader)
+        plain: Any = yaml.load(text, Loader=_LOADER)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         line = f":{mark.line + 1}" if mark else ""

@@ -47,11 +47,11 @@ def local_option(function: F) -> F:
     )(function)
 
 
-def zone_of(config_path: Path | None, local: bool | None) -> tzinfo:
-    """Return the time zone for what a person reads. Raises ConfigError."""
+def zone_of(sections: Sections, local: bool | None) -> tzinfo:
+    """Return the time zone for what a person reads."""
     from logger.local_time import reader_zone
 
-    return reader_zone(local, config_sections(config_path).time_zone, os.environ)
+    return reader_zone(local, sections.time_zone, os.environ)
 
 
 def output_option(text: str) -> Callable[[F], F]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -55,6 +54,8 @@ def secret(key: str, env: str | None, file: Path | None, environ: Mapping[str, s
 
 def without(text: str, secrets: Iterable[str]) -> str:
     """Return the text on one line with every secret masked, in plain form and in base64."""
+    import base64
+
     for secret in secrets:
         if len(secret) >= SHORTEST:
             coded = base64.b64encode(secret.encode()).decode()

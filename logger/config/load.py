@@ -1,7 +1,5 @@
 """Typed, strict loading of the configuration; errors are one line with file, line and key."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Mapping, Sequence
 from ipaddress import IPv4Address, IPv6Address, ip_address
@@ -510,12 +508,12 @@ class Config(Sections, frozen=True, kw_only=True):
 
     path: Path
     kind: str
-    driver_class: DriverClass
+    driver_class: "DriverClass"
     driver_options: msgspec.Struct
     notifiers: list[NotifierOptions]
     warnings: list[str]
 
-    def make_driver(self) -> Driver:
+    def make_driver(self) -> "Driver":
         """Return the driver, not opened."""
         return self.driver_class(self.driver_options)
 
@@ -656,7 +654,7 @@ def _check_zone(report: ConfigErrors, name: str) -> None:
     raise report.error(("time_zone",), f"this host knows no time zone {name!r}; {advice}")
 
 
-def _driver_class(report: ConfigErrors, section: dict[str, Any]) -> DriverClass:
+def _driver_class(report: ConfigErrors, section: dict[str, Any]) -> "DriverClass":
     from drivers.found import UnknownDriverError, find, installed_kinds
 
     where, kind = ("driver", "kind"), section.get("kind")
@@ -674,7 +672,7 @@ def _notifiers(
     report: ConfigErrors,
     sections: list[dict[str, Any]],
     driver_kind: str,
-    driver_class: DriverClass,
+    driver_class: "DriverClass",
 ) -> list[NotifierOptions]:
     from drivers.contract import Sends
 

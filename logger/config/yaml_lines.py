@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
 from typing import Any
 
 import yaml
@@ -29,12 +28,12 @@ class YamlError(Exception):
         self.reason = reason
 
 
-@dataclass
 class Document:
     """The data, and the line of each key or list item in it."""
 
-    data: Any = None
-    lines: dict[Where, int] = field(default_factory=dict)
+    def __init__(self) -> None:
+        self.data: Any = None
+        self.lines: dict[Where, int] = {}
 
     def line(self, where: Where) -> int:
         """Return the line of a key, or of the nearest parent key that is written in the file."""

@@ -15,6 +15,7 @@ APART = 6  # least bins between two crowds
 NEAR = 0.03  # of |Γ|: a peak belongs to a crowd
 LEAST, SHARE = 15, 0.12  # peaks in a crowd, and of those of the channel
 DENSER = 4.0  # than beside it
+FULLY = 23  # bin from which on an opening may be a full one: 3.4 dB of loss one way, or less
 
 
 def bin_of(gamma: float) -> int:
@@ -33,7 +34,7 @@ def crowds(peaks: Sequence[int]) -> list[int]:
     sizes = [sum(padded[place + 3 : place + 6]) for place in range(BINS)]
     least = max(LEAST, SHARE * sum(peaks))
     found: list[int] = []
-    for place in sorted(range(BINS), key=lambda place: -sizes[place]):
+    for place in sorted(range(FULLY, BINS), key=lambda place: -sizes[place]):
         if sizes[place] < least:
             break
         beside = max(sum(padded[place : place + 3]), sum(padded[place + 6 : place + 9]))

@@ -19,6 +19,7 @@ from logger.faults.recurrence import join
 from logger.faults.signature import OF_CONTACTS, Signature, signature_of
 from logger.rows import FaultFamily, FaultState
 from logger.utc import DAY_NS
+from logger.watchdog.course import Course
 
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
@@ -33,8 +34,8 @@ LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
 STANDS = 0.1  # of the shift, by which a level that does not depend on a contact differs
 APART = 2.0  # standard deviations between levels that tell whether a repair worked
-SCATTER = 0.04  # of a level by weather and noise, besides what was seen before
-HEAT_SCATTER = 0.18  # of a shift by heat
+BEGIN = 2  # seconds
+WARMED = 0.25  # of the change while the key is down, within them
 STRAY = 0.1  # density of |Γ| for other reasons
 
 
@@ -153,24 +154,27 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
     return abs(gamma - during.mean) < abs(gamma - before.mean)
 
 
-def ln_heat_odds(fault: FaultMemory) -> float:
-    """Return ln of the odds that heat moved the level, against any other cause.
+def cold_level(course: Course, usual: float) -> float | None:
+    """Return the |Γ| of a cold line at which a transmission began, the nearest to the usual one.
 
-    Heat differs from transmission to transmission, and with it the shift; another level scatters
-    no more than the one before.
+    Something may have warmed before the first seconds were over.
     """
-    return sum(
-        during.count * _ln_heat_odds(fault.before[channel], during)
-        for channel, during in fault.during.items()
-        if is_known(during) and channel in fault.before and is_known(fault.before[channel])
-    )
+    early = [gamma for gamma, _ in course.early[:BEGIN]]
+    if not early:
+        return None
+    gamma = math.fsum(early) / len(early)
+    late = math.fsum(gamma for gamma, _ in course.late) / len(course.late)
+    least, most = sorted((gamma, gamma - WARMED * (late - gamma)))
+    return min(max(usual, least), most)
 
 
-def _ln_heat_odds(before: Level, during: Level) -> float:
-    """Return ln of the likelihood ratio of a transmission, of its scatter about the mean level."""
-    hot = before.variance + (HEAT_SCATTER * (during.mean - before.mean)) ** 2
-    other = before.variance + (SCATTER * during.mean) ** 2
-    return math.log(other / hot) / 2 + during.variance * (1 / other - 1 / hot) / 2
+def moved_levels(fault: FaultMemory) -> Levels:
+    """Return the levels to which a fault has moved those before, as far as known while cold."""
+    return {
+        channel: msgspec.structs.replace(fault.before[channel], mean=cold.mean)
+        for channel, cold in fault.cold.items()
+        if channel in fault.before
+    }
 
 
 def is_level_back(fault: FaultMemory, gamma: float) -> bool:

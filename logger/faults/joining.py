@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from logger.faults import evidence, ports, usual, words
@@ -17,16 +16,25 @@ from logger.faults.signature import (
     TYPICAL,
     Signature,
     explains_alarm,
+    is_cold_off,
     is_over,
+    is_same_heat,
     is_second,
     is_weak,
     signature_of,
 )
 from logger.faults.transmission import reflection
-from logger.rows import AlarmChange, AlarmKind, FaultChangeKind, FaultState, Severity, family_of
+from logger.rows import (
+    AlarmChange,
+    AlarmKind,
+    FaultChangeKind,
+    FaultFamily,
+    FaultState,
+    Severity,
+    family_of,
+)
 from logger.utc import DAY_NS
 
-SECOND_NS = 365 * DAY_NS  # mean time to another cause, as of the first
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 
 
@@ -60,13 +68,10 @@ class Joining:
         if fault.is_port and row.value is not None and row.kind in OF_SWR:
             gamma = reflection(row.value) * ports.factor(self.memory.port)
             return evidence.is_level_back(fault, gamma)
-        if not explains_alarm(fault, row.kind, row.time_ns):
+        if not (explains_alarm(fault, row.kind, row.time_ns) or is_same_heat(fault, row)):
             return False
         is_new_heat = row.kind == AlarmKind.HEATING_JOINT and row.kind not in fault.kinds
-        if not is_new_heat or signature_of(fault) != Signature.STANDING:
-            return True
-        age_ns = max(row.time_ns - fault.opened_ns, 1)
-        return evidence.ln_heat_odds(fault) + math.log(SECOND_NS / age_ns) > 0
+        return not (is_new_heat and is_cold_off(fault))
 
     def _join(self, fault: FaultMemory, row: AlarmChange) -> None:
         """Process a further alarm of a fault."""
@@ -83,8 +88,16 @@ class Joining:
             # Its few signs may have been of something else.
             evidence.forget(fault, self._levels_before(row.kind))
         _add(fault, row)
+        detail = row.detail
+        is_other = row.kind == AlarmKind.HEATING_JOINT and fault.family == FaultFamily.INSTRUMENT
+        if is_other:
+            fault.family = FaultFamily.FEEDLINE
+            detail = words.of_load(detail, recovered=not is_open)
         if not is_open:
-            self._book.return_(fault, row.time_ns, row.detail)
+            self._book.return_(fault, row.time_ns, detail)
+        elif is_other:
+            text = words.corrected(detail)
+            self._book.change(fault, FaultChangeKind.EXPLAINED, row.time_ns, text)
         elif rises:
             text = words.worsened(fault, row.detail)
             self._book.change(fault, FaultChangeKind.WORSENED, row.time_ns, text)

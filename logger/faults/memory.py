@@ -146,6 +146,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     is_port       incident power shows that the forward port has changed
     latest        levels of the last few transmissions, up to the repair
     antennas      antennas of transmissions with a sign, as far as they are known
+    cold          levels with which transmissions began after a rest, while it was open,
+    colds         and how many of a channel in a row were off the level before
     """
 
     opened_ns: int
@@ -181,6 +183,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     crowds: list[float] = []
     latest: Levels = {}
     antennas: list[str] = []
+    cold: Levels = {}
+    colds: dict[str, int] = {}
 
     @property
     def last_ns(self) -> int:

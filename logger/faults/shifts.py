@@ -8,12 +8,21 @@ from logger.faults import contacts, evidence, ports, usual, words
 from logger.faults.book import Book, may_move_level
 from logger.faults.joining import Joining
 from logger.faults.memory import Break, FaultMemory, Run, Test
-from logger.faults.signature import Signature, explains_level, is_shift, signature_of
+from logger.faults.signature import (
+    Signature,
+    explains_level,
+    is_cold_off,
+    is_shift,
+    may_move_cold,
+    signature_of,
+)
 from logger.faults.transmission import channel_of, level_of
 from logger.rows import AlarmKind, FaultChangeKind, FaultFamily, FaultState, Severity, Transmission
+from logger.watchdog.course import Course
 from logger.watchdog.detector_fault.suspicion import Suspicion, suspicion_of
 
-STOOD = 20  # transmissions without excursions at a level that moved
+STOOD = 20  # transmissions without excursions at a level that moved,
+LEAST_BREAKS = 5  # and excursions between them
 
 
 class Shifts:
@@ -103,7 +112,7 @@ class Shifts:
         if fault.state == FaultState.QUIET:
             if fault.family == FaultFamily.INSTRUMENT:
                 fault.family = FaultFamily.FEEDLINE
-                detail = words.of_load(detail)
+                detail = words.of_load(detail, recovered=True)
             if signature_of(fault) == Signature.UNDECIDED:
                 evidence.forget(fault, usual.levels(self.memory))
             fault.sign_ns = time_ns
@@ -161,7 +170,7 @@ class Shifts:
     def part_level(self, fault: FaultMemory, row: Transmission) -> None:
         """Open a fault of its own for a contact that leaves a level that moved as it is."""
         if (
-            fault.breaks < contacts.LEAST
+            fault.breaks < LEAST_BREAKS
             or fault.state != FaultState.OPEN
             or row.swr is None
             or not evidence.stands(fault, *level_of(row, row.swr))
@@ -174,13 +183,47 @@ class Shifts:
         if any(f.family == FaultFamily.FEEDLINE and f.state == FaultState.OPEN for f in others):
             return  # the contact may be that one
         contact = self._open_contact(fault, row, [], words.beside_level(fault))
-        contact.kinds = [AlarmKind.INTERMITTENT_CONTACT]
         contact.breaks, contact.steady, fault.breaks = fault.breaks, fault.stood, 0
-        fault.kinds.remove(AlarmKind.INTERMITTENT_CONTACT)
-        raised_ns = fault.raised.pop(AlarmKind.INTERMITTENT_CONTACT, None)
-        if raised_ns is not None:
-            contact.raised[AlarmKind.INTERMITTENT_CONTACT] = raised_ns
-        fault.is_lasting = True
+        _hand_over(AlarmKind.INTERMITTENT_CONTACT, fault, contact)
+
+    def compare_cold(self, fault: FaultMemory, row: Transmission, course: Course) -> None:
+        """Compare the level with which a transmission begins after a rest with that before a fault.
+
+        What heat does is then over, and what another cause does is not.
+        """
+        if fault.state != FaultState.OPEN or fault.family == FaultFamily.NO_DATA or row.swr is None:
+            return
+        channel = channel_of(row)
+        before = fault.before.get(channel)
+        if before is None or not evidence.is_known(before):
+            return
+        gamma = evidence.cold_level(course, before.mean)
+        if gamma is None:
+            return
+        if not fault.is_port:
+            gamma *= ports.factor(self.memory.port)
+        evidence.learn_level(fault.cold, channel, gamma, evidence.LATEST_FADES)
+        is_usual = evidence.is_usual(before, gamma)
+        fault.colds[channel] = 0 if is_usual else fault.colds.get(channel, 0) + 1
+        if is_cold_off(fault) and AlarmKind.HEATING_JOINT in fault.kinds:
+            self._part_heat(fault, row)
+
+    def _part_heat(self, fault: FaultMemory, row: Transmission) -> None:
+        """Open a fault of its own for a joint that heats up beside another cause."""
+        others = (other for other in self.memory.faults if other is not fault)
+        if any(other.state == FaultState.OPEN and may_move_cold(other) for other in others):
+            return  # which explains the level
+        time_ns = self._book.free_ns(row.end_ns)
+        joint = FaultMemory(
+            opened_ns=time_ns,
+            first_ns=time_ns,
+            family=FaultFamily.FEEDLINE,
+            severity=Severity.WARNING,
+            sign_ns=time_ns,
+            before=evidence.moved_levels(fault),
+        )
+        _hand_over(AlarmKind.HEATING_JOINT, fault, joint)
+        self._book.open(joint, time_ns, words.beside_heat(fault))
 
     def _open_contact(
         self, fault: FaultMemory, row: Transmission, crowds: list[float], summary: str
@@ -217,7 +260,16 @@ class Shifts:
             fault.cleared_ns = max(fault.cleared_ns, row.end_ns)
 
 
+def _hand_over(kind: AlarmKind, fault: FaultMemory, other: FaultMemory) -> None:
+    """Give the alarms of a kind to another fault; the level is what remains."""
+    other.kinds.append(kind)
+    fault.kinds.remove(kind)
+    if kind in fault.raised:
+        other.raised[kind] = fault.raised.pop(kind)
+    fault.is_lasting = True
+
+
 def _is_heating(fault: FaultMemory) -> bool:
     if fault.family != FaultFamily.FEEDLINE or fault.state != FaultState.OPEN:
         return False
-    return AlarmKind.HEATING_JOINT in fault.kinds or evidence.ln_heat_odds(fault) > 0
+    return AlarmKind.HEATING_JOINT in fault.kinds

@@ -23,6 +23,7 @@ BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a pass
 BRIEF = 2  # if so many did,
 BREAKS = 3  # or so many excursions were seen
 HELD = 2  # transmissions outlasted by an alarm of the level: the trouble stands
+COLDS = 3  # transmissions in a row that begin off the level after a rest: not by heat
 STEADY = 5  # transmissions at the usual level: what moves it later is another trouble
 
 # Alarms of the level of single pairs: open means that the trouble is present.
@@ -91,6 +92,17 @@ def signature_of(fault: FaultMemory) -> Signature:
     return Signature.PASSING if fault.brief >= BRIEF else Signature.UNDECIDED
 
 
+def is_cold_off(fault: FaultMemory) -> bool:
+    """True if the level has moved also while nothing is warm: not by a joint that heats up."""
+    return max(fault.colds.values(), default=0) >= COLDS
+
+
+def may_move_cold(fault: FaultMemory) -> bool:
+    """True if a fault may have moved the level while nothing is warm."""
+    is_contact = fault.family == FaultFamily.FEEDLINE and signature_of(fault) == Signature.PASSING
+    return fault.family != FaultFamily.NO_DATA and not is_contact
+
+
 def is_shift(fault: FaultMemory, time_ns: int) -> bool:
     """True if the level, or what is read of it, may have moved, so that each transmission shows it.
 
@@ -139,6 +151,21 @@ def _is_same_shift(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
             and all(own in OF_SHIFT for own in fault.kinds)
         )
     return is_same and time_ns - fault.opened_ns < LATE_NS
+
+
+def is_same_heat(fault: FaultMemory, row: AlarmChange) -> bool:
+    """True if a joint that heats up may be what both a fault and an alarm of another family report.
+
+    It lowers reflection where it improves the match, and that may look like a lost gain.
+    """
+    if row.kind == AlarmKind.HEATING_JOINT:
+        is_same = fault.family == FaultFamily.INSTRUMENT and not fault.is_port
+        detail = fault.detail
+    else:
+        is_same = AlarmKind.HEATING_JOINT in fault.kinds and row.kind == AlarmKind.DETECTOR_FAULT
+        detail = row.detail
+    is_same &= fault.state != FaultState.VERIFYING and suspicion_of(detail) == Suspicion.LOAD
+    return is_same and row.time_ns - fault.last_ns < LATE_NS
 
 
 def explains_level(fault: FaultMemory, since_ns: int, *, is_lower: bool) -> bool:

@@ -31,16 +31,19 @@ from logger.rows import (
     FaultState,
     Memory,
     Row,
+    SecondRows,
     Transmission,
     WeatherRow,
 )
 from logger.utc import DAY_NS, UNIT_NS
+from logger.watchdog.course import Course
 from logger.watchdog.rule import recalled
 
 NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
 SESSION_NS = DAY_NS // 2  # longest session
+COLD_NS = 3 * UNIT_NS["m"]  # of rest, after which joints are cold
 MOST_WINDS = 8
 WIND_NS = 3 * UNIT_NS["h"]  # for which a measurement of the wind is used
 MOST_LOOSE, MOST_PENDING = 200, 5000
@@ -59,6 +62,7 @@ class FaultTracker:
         self._days = options.close_after_days
         self._work_ns: list[int] = []
         self._checks: list[tuple[int, int]] = []
+        self._courses: dict[int, Course] = {}  # of transmissions that have not ended, by start
         self._written = b""
 
     def know_work(self, times_ns: Iterable[int]) -> None:
@@ -76,6 +80,10 @@ class FaultTracker:
         faults, each before the row that caused it and openings before all, since other rows may
         refer to the fault, and with the memory if it has changed.
         """
+        for row in rows:
+            if isinstance(row, SecondRows):
+                course = self._courses.setdefault(row.start_ns, Course(row.start_ns))
+                course.extend(row, reflection)
         inputs = sorted(
             ((index, row) for index, row in enumerate(rows) if _is_input(row)),
             key=lambda item: _place(item[1]),
@@ -131,6 +139,11 @@ class FaultTracker:
     def _end(self, row: Transmission) -> None:
         """Process an ended transmission, with the excursions within it."""
         memory = self.memory
+        course = self._courses.pop(row.start_ns, Course(row.start_ns))
+        self._courses = {
+            start: item for start, item in self._courses.items() if start > row.start_ns
+        }
+        rest_ns = row.start_ns - memory.ended_ns
         has_paused = row.start_ns - memory.ended_ns > PAUSE_NS
         if has_paused or row.start_ns - memory.session_ns > SESSION_NS:
             memory.session_ns = row.start_ns
@@ -149,6 +162,9 @@ class FaultTracker:
         sound = ports.corrected(memory.port, row)
         for fault in list(memory.faults):
             self._judge(fault, row if fault.is_port else sound, owned.get(fault.opened_ns, []))
+        if not excursions and rest_ns >= COLD_NS:
+            for fault in list(memory.faults):
+                self._shifts.compare_cold(fault, row, course)
         for suspect in list(memory.suspects):
             self._shifts.confirm(suspect, sound)
         if sound.swr is not None and not excursions:

@@ -42,8 +42,10 @@ def is_lasting(run: Run, time_ns: int) -> bool:
 def learn(memory: TrackerMemory, channel: str, gamma: float, time_ns: int) -> None:
     """Learn from a transmission at its level."""
     evidence.learn_level(memory.levels, channel, gamma)
+    if memory.levels[channel].count >= LEAST:
+        memory.earlier.setdefault(channel, memory.levels[channel])
     if time_ns - memory.later_ns >= WEEK_NS:
-        memory.earlier, memory.later = memory.later, dict(memory.levels)
+        memory.earlier, memory.later = memory.earlier | memory.later, dict(memory.levels)
         memory.later_ns = time_ns
 
 

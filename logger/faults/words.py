@@ -81,9 +81,10 @@ def corrected(detail: str) -> str:
     return f"{CORRECTED}: {detail}"
 
 
-def of_load(detail: str) -> str:
+def of_load(detail: str, *, recovered: bool) -> str:
     """Detail of a fault of the feedline that was told as one of the instrument."""
-    return f"feedline or antenna, not instrument, since readings had recovered: {detail}"
+    reason = ", since readings had recovered" if recovered else ""
+    return f"feedline or antenna, not instrument{reason}: {detail}"
 
 
 def parted(fault: FaultMemory, first: float, second: float) -> str:
@@ -102,6 +103,16 @@ def beside_level(fault: FaultMemory) -> str:
         f" {date(fault.opened_ns)}, whose level stayed the same in"
         f" {count(fault.stood, 'transmission')} between {count(fault.breaks, 'excursion')};"
         " they were reported as one fault"
+    )
+
+
+def beside_heat(fault: FaultMemory) -> str:
+    """Return the summary of a fault of a joint beside another cause, told as one fault so far."""
+    return (
+        f"{SUBJECTS[FaultFamily.FEEDLINE]}: a joint heats up while the key is down, another cause"
+        f" than that of the fault of {date(fault.opened_ns)}, since the level is off also when"
+        f" {count(max(fault.colds.values()), 'transmission')} began after a rest; they were"
+        " reported as one fault"
     )
 
 

@@ -20,7 +20,7 @@ from logger.live.client import Follower
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.pipeline import Pipeline
-from logger.rows import Flag, Second, Transmission
+from logger.rows import Flag, SecondRows, Transmission
 from logger.stages.view import View
 from logger.store.reader import Store
 from logger.store.tables import SECONDS, TRANSMISSIONS
@@ -99,7 +99,7 @@ class DriverSource:
         self._channel = config.station.channel
         self._views: list[View] = []
         self._ended: Carrier | None = None
-        self._seconds: list[Second] = []
+        self._seconds: list[SecondRows] = []
         self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
         if config.antennas:
             with suppress(StoreError), Store.reader(config.store.path) as store:
@@ -125,7 +125,7 @@ class DriverSource:
             rows = self._pipeline.finish()
             if not any(isinstance(row, Transmission) for row in rows) and self._ended is None:
                 raise
-        self._seconds += [row for row in rows if isinstance(row, Second)]
+        self._seconds += [row for row in rows if isinstance(row, SecondRows)]
         for row in rows:
             if isinstance(row, Transmission) and row.ended and self._ended is None:
                 own = [second for second in self._seconds if second.start_ns == row.start_ns]
@@ -209,13 +209,15 @@ def first_after(store: Store, last_id: int) -> Carrier | None:
     )
 
 
-def _carrier_of(row: Transmission, seconds: Sequence[Second]) -> Carrier:
+def _carrier_of(row: Transmission, seconds: Sequence[SecondRows]) -> Carrier:
     return Carrier(
         id=None,
         end_ns=row.end_ns,
         duration_s=(row.end_ns - row.start_ns) / 1e9,
         forward_w=row.forward_w_mean,
         flags=Flag(row.flags).words(),
-        seconds_w=[(second.forward_w, second.reflected_w) for second in seconds],
+        seconds_w=[
+            (second.forward_w, second.reflected_w) for part in seconds for second in part.rows()
+        ],
         **{name: getattr(row, name) for name in COMMON},
     )

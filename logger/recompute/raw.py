@@ -20,7 +20,7 @@ import functools
 import itertools
 import operator
 from collections.abc import Callable, Iterator
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -30,7 +30,16 @@ from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.pipeline import Pipeline
 from logger.recompute.antennas import name_antennas
-from logger.rows import AlarmChange, ChangeKind, Excursion, Flag, Memory, Row, Second, Transmission
+from logger.rows import (
+    AlarmChange,
+    ChangeKind,
+    Excursion,
+    Flag,
+    Memory,
+    Row,
+    SecondRows,
+    Transmission,
+)
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
 from logger.store.archive import Archive, join_alike
@@ -46,7 +55,6 @@ HINDSIGHT = " (in hindsight)"
 AROUND_NS = 2_000_000_000  # longest distance of an alarm from its transmission
 
 Progress = Callable[[int, int], None]
-R = TypeVar("R", Transmission, Second)
 
 
 class RawSummary(NamedTuple):
@@ -181,7 +189,7 @@ class _Derived:
         # Of the stretch: time from which transmissions are complete, flag of one cut short.
         self._complete_ns, self._cut = 0, Flag(0)
         self._torn = True
-        self._seconds: dict[int, list[Second]] = {}  # of transmissions in progress
+        self._seconds: dict[int, list[SecondRows]] = {}  # of transmissions in progress
         self._covered: list[tuple[int, int]] = []
         self._alarms: list[tuple[AlarmChange, int]] = []  # raised alarm, and the time it cleared
         self._excursions: dict[int, Excursion] = {}  # by time; the last version counts
@@ -210,11 +218,11 @@ class _Derived:
                 self._excursions[row.time_ns] = row
             elif isinstance(row, Memory):
                 self.memories[row.rule] = row.content
-            elif isinstance(row, Second):
+            elif isinstance(row, SecondRows):
                 self._seconds.setdefault(row.start_ns, []).append(row)
             elif isinstance(row, Transmission) and row.ended:
                 ended.append(row)
-        complete: list[tuple[Transmission, list[Second]]] = []
+        complete: list[tuple[Transmission, list[SecondRows]]] = []
         for row in ended:
             seconds = self._seconds.pop(row.start_ns, [])
             if row.start_ns < self._complete_ns:
@@ -224,7 +232,7 @@ class _Derived:
         if complete:
             self._rewrite(complete)
 
-    def _rewrite(self, rows: list[tuple[Transmission, list[Second]]]) -> None:
+    def _rewrite(self, rows: list[tuple[Transmission, list[SecondRows]]]) -> None:
         since_ns = rows[0][0].start_ns
         since_ns = min(since_ns, self._select_before(since_ns).start_ns)
         stored = self._select_starts(since_ns, rows[-1][0].end_ns)
@@ -240,13 +248,14 @@ class _Derived:
         self._store.rewrite(transmissions, seconds)
         spans = {row.start_ns: row.end_ns for row in transmissions}
         again = [row for row in stored if row.start_ns in spans]
-        self._delete_seconds(again, {second.time_ns for second in seconds})
+        derived_ns = {time_ns for part in seconds for time_ns in part.time_ns.tolist()}
+        self._delete_seconds(again, derived_ns)
         self.spans |= spans
-        self.seconds += len(seconds)
+        self.seconds += len(derived_ns)
 
     def _keep_clock_steps(
-        self, row: Transmission, seconds: list[Second]
-    ) -> tuple[Transmission, list[Second]]:
+        self, row: Transmission, seconds: list[SecondRows]
+    ) -> tuple[Transmission, list[SecondRows]]:
         """Keep the clock-step flag of times that had it, even if pairs were moved to them later."""
         stored = dict(
             self._database.query(
@@ -255,19 +264,18 @@ class _Derived:
             )
         )
 
-        def flag(second: Second) -> Flag:
-            if second.time_ns in stored:
-                return Flag(stored[second.time_ns]) & Flag.CLOCK_STEP
-            near = [
-                flags
-                for time_ns, flags in stored.items()
-                if abs(time_ns - second.time_ns) < SECOND_NS
-            ]
+        def flag(time_ns: int) -> Flag:
+            if time_ns in stored:
+                return Flag(stored[time_ns]) & Flag.CLOCK_STEP
+            near = [flags for at_ns, flags in stored.items() if abs(at_ns - time_ns) < SECOND_NS]
             # Moved ones do not start on the second.
             return Flag(functools.reduce(operator.or_, near, 0)) & Flag.CLOCK_STEP
 
         return _flagged(row, Flag.CLOCK_STEP), [
-            _flagged(second, flag(second)) for second in seconds
+            msgspec.structs.replace(
+                part, flags=part.flags | [flag(time_ns) for time_ns in part.time_ns.tolist()]
+            )
+            for part in seconds
         ]
 
     def _delete_seconds(
@@ -434,5 +442,5 @@ class _Derived:
         return True
 
 
-def _flagged(row: R, flag: Flag) -> R:
+def _flagged(row: Transmission, flag: Flag) -> Transmission:
     return msgspec.structs.replace(row, flags=row.flags | int(flag))

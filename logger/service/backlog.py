@@ -17,7 +17,7 @@ from logger.rows import (
     Memory,
     Row,
     Samples,
-    Second,
+    SecondRows,
     Transmission,
 )
 
@@ -42,7 +42,7 @@ class Backlog:
         self._loose = 0  # number of blocks at the end that have not been joined
         self._rows: list[Row] = []  # all others
         self._memories: dict[str, Memory] = {}
-        self._seconds = 0
+        self._seconds = self._others = 0  # rows of seconds, and others of `_rows`
         self._running: tuple[int, int] | None = None  # start of a transmission, index of its row
 
     def __len__(self) -> int:
@@ -75,13 +75,16 @@ class Backlog:
                     self._rows[self._running[1]] = row  # it must precede its seconds
                     continue
                 self._running = row.start_ns, len(self._rows)
-            self._seconds += isinstance(row, Second)
+            if isinstance(row, SecondRows):
+                self._seconds += len(row)
+            else:
+                self._others += 1
             self._rows.append(row)
         if self._loose >= LOOSE:
             self._join()
         if self.pairs > MOST_PAIRS:
             self._drop_pairs()
-        if self._seconds > MOST_ROWS or len(self._rows) - self._seconds > MOST_ROWS:
+        if self._seconds > MOST_ROWS or self._others > MOST_ROWS:
             self._drop_rows()
 
     def rows(self) -> list[Row]:
@@ -95,7 +98,7 @@ class Backlog:
         """
         if self._older:
             return self.rows()
-        others = (row for row in self._rows if not isinstance(row, Second))
+        others = (row for row in self._rows if not isinstance(row, SecondRows))
         return [*others, *self._memories.values()]
 
     def take_urgent(self) -> list[Row]:
@@ -103,15 +106,16 @@ class Backlog:
         if self._older:
             return self.take()
         rows = self.urgent_rows()
-        self._rows = [row for row in self._rows if isinstance(row, Second)]
+        self._rows = [row for row in self._rows if isinstance(row, SecondRows)]
+        self._others = 0
         self._memories.clear()
         self._running = None
         return rows
 
     def counts(self) -> tuple[int, int]:
         """Return the number of rows other than raw pairs, and the number of raw pairs."""
-        older = sum(not isinstance(row, Samples) for row in self._older)
-        return older + len(self._rows) + len(self._memories), self.pairs
+        rows = (*self._older, *self._rows, *self._memories.values())
+        return sum(_count(row) for row in rows), self.pairs
 
     def raised_before(self, kinds: Iterable[str]) -> None:
         """Drop the first raising of each of these kinds: their alarms are open in the store."""
@@ -174,21 +178,27 @@ class Backlog:
 
     def _drop_rows(self) -> None:
         """Drop the older half of the overflowing rows, so that this is not repeated soon."""
-        other_rows = len(self._rows) - self._seconds
         seconds = self._seconds // 2 if self._seconds > MOST_ROWS else 0
-        other_rows = other_rows // 2 if other_rows > MOST_ROWS else 0
+        other_rows = self._others // 2 if self._others > MOST_ROWS else 0
         remaining: list[Row] = []
         started: set[int] = set()  # transmissions to which seconds may refer
         for row in self._rows:
-            if isinstance(row, Second):
-                seconds, drop = seconds - 1, seconds > 0 or row.start_ns not in started
+            if isinstance(row, SecondRows):
+                seconds, drop = seconds - len(row), seconds > 0 or row.start_ns not in started
             else:
                 other_rows, drop = other_rows - 1, other_rows > 0
-            self.dropped += drop
-            if not drop:
+            if drop:
+                self.dropped += _count(row)
+            else:
                 remaining.append(row)
                 if isinstance(row, Transmission):
                     started.add(row.start_ns)
         self._rows = remaining
-        self._seconds = sum(isinstance(row, Second) for row in remaining)
+        self._seconds = sum(len(row) for row in remaining if isinstance(row, SecondRows))
+        self._others = sum(not isinstance(row, SecondRows) for row in remaining)
         self._running = None
+
+
+def _count(row: Row) -> int:
+    """Return the number of rows other than raw pairs."""
+    return len(row) if isinstance(row, SecondRows) else int(not isinstance(row, Samples))

@@ -29,6 +29,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, ChangeKind, Flag, Memory, Row
 from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.service.handover import Handover
+from logger.service.heap import keep_heap
 from logger.service.keeper import Keeper
 from logger.stages.antennas import describe_unknown
 from logger.store import redate
@@ -86,6 +87,7 @@ class CaptureLoop:
         watchdog = config.watchdog
         shortest_s = 1e-3 * min(watchdog.high_swr.hold_ms, watchdog.high_reflected_power.hold_ms)
         self._quiet_linger_s = min(QUIET_LINGER_S, 0.8 * shortest_s)
+        self._keeps_heap = False
         self.cycles = 0
         self.pairs = 0
         self.gaps = 0
@@ -160,6 +162,9 @@ class CaptureLoop:
 
     def _process(self, block: SampleBlock) -> list[Row]:
         dated = self.dating.date(block, keyed=self.keyed)
+        if len(dated) >= FLOOD_PAIRS and not self._keeps_heap:
+            self._keeps_heap = True
+            keep_heap()
         rows = self._pipeline.process(dated)
         self.gaps += self.pairs > 0 and int(dated.time_ns[0]) - self.last_ns > GAP_NS
         self.pairs += len(dated)

@@ -9,8 +9,21 @@ from __future__ import annotations
 import contextlib
 import ctypes
 
+# Of glibc's malloc.h: freed memory above the heap's end is returned from this size on, and larger
+# requests get pages of their own. Each of these pages costs as much as a pass over it.
+M_TRIM_THRESHOLD, RETURNED_BYTES = -1, 1 << 26
+M_MMAP_THRESHOLD, MAPPED_BYTES = -3, 1 << 25
+
 
 def trim_heap() -> None:
     """Return free memory to the system, where the C library can (glibc)."""
     with contextlib.suppress(AttributeError):
         ctypes.CDLL(None).malloc_trim(0)
+
+
+def keep_heap() -> None:
+    """Keep freed memory for the next long block, where the C library can (glibc)."""
+    with contextlib.suppress(AttributeError):
+        library = ctypes.CDLL(None)
+        library.mallopt(M_TRIM_THRESHOLD, RETURNED_BYTES)
+        library.mallopt(M_MMAP_THRESHOLD, MAPPED_BYTES)

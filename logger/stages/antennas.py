@@ -17,7 +17,7 @@ import numpy as np
 from logger.blocks import Floats, Times
 from logger.config.load import AntennaOptions, StationOptions, antenna_numbers
 from logger.physics.reflection import rho_of_swr
-from logger.rows import Second, Transmission
+from logger.rows import SecondRows, Transmission
 from logger.wording import join
 
 COLUMN = "antenna"
@@ -174,18 +174,22 @@ class LevelNames:
         self._last: str | None = None
         self._has_changed = False  # within a transmission
 
-    def name(self, rows: Sequence[Transmission | Second]) -> list[Transmission | Second]:
+    def name(self, rows: Sequence[Transmission | SecondRows]) -> list[Transmission | SecondRows]:
         """Return rows of transmissions and all of their seconds with the antenna of ended ones."""
         if not self._antennas.has_levels:
             return list(rows)
         for row in rows:
-            if isinstance(row, Second) and row.swr is not None:
-                rho, low, high = rho_of_swr(
-                    [row.swr, row.swr_noise_low or 1.0, row.swr_noise_high or row.swr]
-                )
-                reading = _Reading(float(rho), float(high - low) / 2)
-                first = self._seconds.get(row.start_ns, [reading])[0]
-                self._seconds[row.start_ns] = [first, reading]
+            if isinstance(row, SecondRows):
+                names = ("swr", "swr_noise_low", "swr_noise_high")
+                rho, low, high = rho_of_swr([row.figure(name) for name in names])
+                readable = np.flatnonzero(~np.isnan(rho))
+                readings = [
+                    _Reading(float(rho[place]), float(high[place] - low[place]) / 2)
+                    for place in readable[[0, -1] if len(readable) else []].tolist()
+                ]
+                readings = [*self._seconds.get(row.start_ns, []), *readings]
+                if readings:
+                    self._seconds[row.start_ns] = [readings[0], readings[-1]]
         return [
             self._name(row) if isinstance(row, Transmission) and row.ended else row for row in rows
         ]

@@ -18,12 +18,14 @@ day at 200 pairs a second; every departure is then checked again (see `excursion
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from logger.blocks import Floats, Noise, Times
+from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.stages.quarters import Quarters, SentPairs
+from logger.stages.quarters import Quarters, SentPairs, join_pairs
 
 REACH = 4  # quarters on either side
 LEAST_RHO = 0.02
@@ -45,20 +47,55 @@ UNMODULATED = 1.12  # mean power of stretches within this factor: an unmodulated
 LONGEST_NS = 1_000_000_000
 
 
+def may_jump(quarters: Quarters, before: SentPairs | None) -> bool:
+    """True if a pair of the quarters may be a jump; `before` are the pairs before them, if any.
+
+    Without such a pair there is nothing that `between_jumps` could find.
+    """
+    pairs, starts = quarters.pairs, quarters.first[:-1]
+    change = _changes(pairs, before)
+    size = np.abs(change, out=change)
+    # Whether the first pair of a quarter counts for its mean depends on where the search begins.
+    mean = (np.add.reduceat(size, starts) - size[starts]) / np.diff(quarters.first)
+    return bool((np.maximum.reduceat(size, starts) > JUMP * mean).any())
+
+
+def _changes(pairs: SentPairs, before: SentPairs | None = None) -> Floats:
+    """Return the change of the ratio since the pair before, (n,), 0 if they are not comparable."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = pairs.reflected_w / pairs.forward_w
+    change = np.zeros(len(pairs))
+    np.subtract(ratio[1:], ratio[:-1], out=change[1:])
+    comparable = pairs.follows & pairs.trusted
+    comparable[1:] &= pairs.trusted[:-1]
+    change[~comparable] = 0.0
+    if before is None:
+        change[0] = 0.0
+    elif comparable[0] and before.trusted[-1]:
+        change[0] = ratio[0] - before.reflected_w[-1] / before.forward_w[-1]
+    return change
+
+
 def restless_runs(
-    quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
+    quarters: Quarters,
+    begin: int,
+    end: int,
+    own: Sequence[Quarters],
+    coupler: Coupler,
+    noise: Noise,
 ) -> list[tuple[int, int]]:
     """Return runs of the quarters between two indices in which a pair may depart from the level.
 
     They are found by bounds, with few passes over the pairs: in other quarters no pair and no
-    stretch leaves the narrowest band that `from_level` may use.
+    stretch leaves the narrowest band that `from_level` may use. Of `quarters`, pairs are not
+    needed; `own` are the parts of those in question.
     """
-    first = quarters.first[begin : end + 1]
-    pairs = quarters.pairs[int(first[0]) : int(first[-1])]
-    bounds = first - first[0]
+    pairs = join_pairs([part.pairs for part in own])
+    bounds = np.cumsum([0, *(size for part in own for size in np.diff(part.first).tolist())])
     starts = bounds[:-1]
     around = _sorted_around(quarters, begin, end)
-    rho = np.sqrt(np.maximum(_levels_around(quarters, begin, around), 0.0))
+    level, _, apart = _levels_and_usual(quarters, begin, around)
+    rho = np.sqrt(np.maximum(level, 0.0))
     least = _least_steady_rho(*around, quarters.restless[begin:end])
     high, low = (rho + least) ** 2, np.maximum(rho - least, 0.0) ** 2
     low_v, high_v = (
@@ -68,7 +105,8 @@ def restless_runs(
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = pairs.reflected_w / pairs.forward_w
         least_w = WORTH_A_LOOK * sd_w / np.maximum.reduceat(pairs.forward_w, starts)
-    calm = np.maximum.reduceat(ratio, starts) <= high + least_w
+    calm = ~_is_far(quarters, begin, apart)
+    calm &= np.maximum.reduceat(ratio, starts) <= high + least_w
     calm &= np.minimum.reduceat(ratio, starts) >= low - least_w
 
     stretches, quarter, count = _stretches(pairs.time_ns, bounds)
@@ -83,8 +121,8 @@ def restless_runs(
     restless = np.flatnonzero(~calm) + begin
     if not len(restless):
         return []
-    apart = np.flatnonzero(np.diff(restless) > WORTH_SKIPPING)
-    firsts, lasts = np.append(0, apart + 1), np.append(apart, len(restless) - 1)
+    pauses = np.flatnonzero(np.diff(restless) > WORTH_SKIPPING)
+    firsts, lasts = np.append(0, pauses + 1), np.append(pauses, len(restless) - 1)
     return list(zip(restless[firsts].tolist(), (restless[lasts] + 1).tolist(), strict=True))
 
 
@@ -179,14 +217,7 @@ def between_jumps(
     bounds = quarters.first[begin : past + 1] - quarters.first[begin]
     part = slice(int(quarters.first[begin]), int(quarters.first[past]))
     around = pairs[part]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = around.reflected_w / around.forward_w
-    change = np.zeros(len(around))
-    np.subtract(ratio[1:], ratio[:-1], out=change[1:])
-    comparable = around.follows & around.trusted
-    comparable[1:] &= around.trusted[:-1]
-    change[~comparable] = 0.0
-    change[0] = 0.0
+    change = _changes(around)
     size = np.abs(change)
     least = JUMP * np.add.reduceat(size, bounds[:-1]) / np.diff(bounds)
     jumping = np.maximum.reduceat(size, bounds[:-1]) > least
@@ -195,6 +226,8 @@ def between_jumps(
     )
     if len(jumps) < 2:
         return jumps[:0], after_ns
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = around.reflected_w / around.forward_w
     columns = (
         around.reflected_v[jumps],
         around.forward_v[jumps],
@@ -268,15 +301,9 @@ def _levels_around(quarters: Quarters, begin: int, around: tuple[Floats, Times])
     differs much from it and pairs soon return to the usual level, a contact was open for most of
     the surrounding time, and the usual level is returned instead.
     """
-    levels, count = around
-    row = np.arange(len(levels))
-    level = 0.5 * (levels[row, np.maximum(count - 1, 0) // 2] + levels[row, count // 2])
-    part = slice(begin, begin + len(level))
-    usual = quarters.usual[part]
-    rho, usual_rho = np.sqrt(np.maximum(level, 0.0)), np.sqrt(np.maximum(usual, 0.0))
-    apart = np.abs(rho - usual_rho)
-    is_far = apart > LEAST_RHO + RESTLESS * quarters.restless[part]
-    for quarter in np.flatnonzero(is_far).tolist():
+    level, usual_rho, apart = _levels_and_usual(quarters, begin, around)
+    usual = quarters.usual[begin:]
+    for quarter in np.flatnonzero(_is_far(quarters, begin, apart)).tolist():
         pairs = _pairs_ahead(quarters, begin + quarter)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.maximum(pairs.reflected_w / pairs.forward_w, 0.0)
@@ -284,6 +311,27 @@ def _levels_around(quarters: Quarters, begin: int, around: tuple[Floats, Times])
         if np.count_nonzero(is_usual & pairs.trusted) >= LEAST_NEAR:
             level[quarter] = usual[quarter]
     return np.asarray(level)
+
+
+def _levels_and_usual(
+    quarters: Quarters, begin: int, around: tuple[Floats, Times]
+) -> tuple[Floats, Floats, Floats]:
+    """Return the median of levels around, the usual level and the distance of both, (q,) each.
+
+    The latter two are in |Gamma|.
+    """
+    levels, count = around
+    row = np.arange(len(levels))
+    level = 0.5 * (levels[row, np.maximum(count - 1, 0) // 2] + levels[row, count // 2])
+    usual = quarters.usual[begin : begin + len(level)]
+    rho, usual_rho = np.sqrt(np.maximum(level, 0.0)), np.sqrt(np.maximum(usual, 0.0))
+    return level, usual_rho, np.abs(rho - usual_rho)
+
+
+def _is_far(quarters: Quarters, begin: int, apart: Floats) -> Bools:
+    """Return the mask (q,) of levels that differ much from the usual one, by `apart` (q,)."""
+    restless = quarters.restless[begin : begin + len(apart)]
+    return np.asarray(apart > LEAST_RHO + RESTLESS * restless)
 
 
 def _pairs_ahead(quarters: Quarters, quarter: int) -> SentPairs:

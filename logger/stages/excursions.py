@@ -28,10 +28,11 @@ from logger.stages.departures import (
     between_jumps,
     bias_w,
     from_level,
+    may_jump,
     restless_runs,
     spread_w,
 )
-from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_quarters
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_levels, join_quarters
 
 MERGE_NS = 25_000_000
 LEAST_BACK = 2  # successive pairs back at the level that end a departure,
@@ -59,6 +60,7 @@ class Excursions:
         self._coupler = coupler
         self._quarters: list[Quarters] = []
         self._judged = -(2**62)  # number of the latest quarter judged
+        self._may_jump = -(2**62)  # number of the latest quarter that came with a possible jump
         self._jumped_ns = -(2**62)  # time of the latest jump back
         # Times of pairs between jumps and off the level, not yet judged.
         self._open = NO_TIMES, NO_TIMES
@@ -68,36 +70,52 @@ class Excursions:
     def update(self, quarters: Quarters | None, now_ns: int, noise: Noise) -> list[Excursion]:
         """Process quarters, if there are new ones, and advance the time to `now_ns`."""
         if quarters is not None:
-            self._quarters.append(quarters)
+            self._add(quarters)
         return self._judge(now_ns // QUARTER_NS - REACH - 1, noise)
 
     def finish(self, quarters: Quarters | None, noise: Noise) -> list[Excursion]:
         """Process the last quarters at the end of the stream."""
         if quarters is not None:
-            self._quarters.append(quarters)
+            self._add(quarters)
         if not self._quarters:
             return []
         return self._judge(int(self._quarters[-1].number[-1]) + REACH + 1, noise)
+
+    def _add(self, quarters: Quarters) -> None:
+        before = self._quarters[-1].pairs if self._quarters else None
+        if may_jump(quarters, before):
+            self._may_jump = int(quarters.number[-1])
+        self._quarters.append(quarters)
 
     def _judge(self, upto: int, noise: Noise) -> list[Excursion]:
         """Judge the quarters up to number `upto`."""
         if not self._quarters or upto <= self._judged:
             return []
-        quarters = self._since(self._judged - REACH)
-        begin, end = np.searchsorted(quarters.number, [self._judged, upto], side="right").tolist()
-        self._judged = upto
+        parts = self._parts(self._judged - REACH)
+        levels = join_levels(parts)
+        begin, end = np.searchsorted(levels.number, [self._judged, upto], side="right").tolist()
         jumped, off = self._open
         if begin < end:
             context = self._coupler, noise
-            places, self._jumped_ns = between_jumps(quarters, begin, end, *context, self._jumped_ns)
-            jumped = np.union1d(jumped, quarters.pairs.time_ns[places])
+            places = NO_TIMES
+            if self._may_jump > self._judged:
+                quarters = join_quarters(parts)
+                places, self._jumped_ns = between_jumps(
+                    quarters, begin, end, *context, self._jumped_ns
+                )
+                jumped = np.union1d(jumped, quarters.pairs.time_ns[places])
             # Where nothing departs, the least departure that counts is not needed either.
-            runs = [(begin, end)] if len(places) else restless_runs(quarters, begin, end, *context)
+            runs = [(begin, end)]
+            if not len(places):
+                own = [part.between(self._judged, upto) for part in parts]
+                runs = restless_runs(levels, begin, end, list(filter(len, own)), *context)
+            quarters = join_quarters(parts) if runs else levels
             for first, past in runs:
                 places, least_rho = from_level(quarters, first, past, *context)
                 numbers = quarters.number[first:past].tolist()
                 self._least_rho.update(zip(numbers, least_rho.tolist(), strict=True))
                 off = np.union1d(off, quarters.pairs.time_ns[places])
+        self._judged = upto
         past_ns = (upto + 1) * QUARTER_NS - MERGE_NS
         open_ns = 2**62
         excursions: list[Excursion] = []
@@ -105,11 +123,11 @@ class Excursions:
             if group[-1] >= past_ns:  # it may continue
                 open_ns = int(group[0])
                 break
-            pairs = self._since((int(group[0]) - BESIDE_NS) // QUARTER_NS).pairs
-            parts = self._split(_within(jumped, group), _within(off, group), pairs)
-            self._departing_ns = np.concatenate([self._departing_ns, *parts])
+            pairs = join_quarters(self._parts((int(group[0]) - BESIDE_NS) // QUARTER_NS)).pairs
+            departures = self._split(_within(jumped, group), _within(off, group), pairs)
+            self._departing_ns = np.concatenate([self._departing_ns, *departures])
             self._departing_ns.sort()
-            excursions += self._select(parts, pairs, noise)
+            excursions += self._select(departures, pairs, noise)
         self._open = jumped[jumped >= open_ns], off[off >= open_ns]
         oldest = upto - RETAINED
         self._departing_ns = self._departing_ns[self._departing_ns >= oldest * QUARTER_NS]
@@ -119,10 +137,10 @@ class Excursions:
         ]
         return excursions
 
-    def _since(self, number: int) -> Quarters:
+    def _parts(self, number: int) -> list[Quarters]:
         """Return the held quarters from `number` on, and the one before, whose last pair is needed.
 
-        Only the parts needed are joined; joining all would copy seconds of pairs for each quarter.
+        Joining them copies a second of pairs or more.
         """
         parts: list[Quarters] = []
         for part in reversed(self._quarters):
@@ -130,7 +148,7 @@ class Excursions:
             parts.append(part.part(max(index - 1, 0), len(part)))
             if index:
                 break
-        return join_quarters(parts[::-1])
+        return parts[::-1]
 
     def _split(self, jumped: Times, off: Times, pairs: SentPairs) -> list[Times]:
         """Return the times of each departure, those between jumps first because they are sharper.

@@ -118,7 +118,8 @@ class NoiseTracker:
             if volts.shape[1] < LEAST_STRETCH:
                 self._unfinished = volts
                 continue
-            variances = 0.5 * (np.diff(volts, axis=1) ** 2).mean(axis=1)
+            steps = volts[:, 1:] - volts[:, :-1]
+            variances = np.einsum("ij,ij->i", steps, steps) * (0.5 / steps.shape[1])
             self._stretches.append((volts, variances, volts.min(axis=1)))
             self._estimate = None
             self._passed = 0

@@ -90,6 +90,11 @@ class Quarters:
         """Return the quarters from `number` on."""
         return self.part(int(np.searchsorted(self.number, number)), len(self))
 
+    def between(self, after: int, upto: int) -> Quarters:
+        """Return the quarters later than number `after`, up to `upto`."""
+        begin, end = np.searchsorted(self.number, [after, upto], side="right").tolist()
+        return self.part(begin, end)
+
     def split(self, time_ns: int) -> tuple[Quarters, Quarters]:
         """Return the quarters that begin before a time, and the rest."""
         index = int(np.searchsorted(self.number, -(-time_ns // QUARTER_NS)))
@@ -116,6 +121,16 @@ def join_quarters(parts: Sequence[Quarters]) -> Quarters:
     first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
     bounds = np.concatenate([*first, [len(pairs)]])
     return Quarters(**_join_columns(parts, QUARTER_COLUMNS), first=bounds, pairs=pairs)
+
+
+def join_levels(parts: Sequence[Quarters]) -> Quarters:
+    """Join consecutive quarters without their pairs, which are many at a high rate."""
+    count = sum(map(len, parts))
+    return Quarters(
+        **_join_columns(parts, QUARTER_COLUMNS),
+        first=np.zeros(count + 1, dtype=np.int64),
+        pairs=parts[0].pairs[:0],
+    )
 
 
 def _join_columns(parts: Sequence[Any], names: Sequence[str]) -> dict[str, NDArray[Any]]:

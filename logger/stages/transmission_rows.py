@@ -6,25 +6,23 @@ with the noise and the coupler. Output: rows for the store. Pure functions.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
-from typing import Any
 
 import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.physics.reflection import COVERAGE, LEAST_W, blend, estimate, swr
-from logger.rows import Flag, Second, Transmission
+from logger.rows import SWR_FIGURES, Flag, SecondRows, Transmission
 from logger.stages.totals import HIDDEN, MEANS, SUMS, PairTotals, Seconds, Sums
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
 MOST_UNSETTLED = 0.1  # share of power; if more is unsettled, the detectors are too slow
 HELD_FACTORS = 1 / 2.2, 3.0  # around the estimate of the power that detectors hold: 95 %
 LEAST_STEADY = 0.5  # of the power of steady readings: the value for two tones
-SWR_FIGURES = ("swr", "swr_low", "swr_high", "swr_noise_low", "swr_noise_high")
-FIGURES = ("forward_w", "reflected_w", "forward_v", "reflected_v", *SWR_FIGURES)
 SCATTER_FROM = 8  # least number of settled pairs for their own scatter to be used
 
 
@@ -92,10 +90,10 @@ class OpenTransmission:
 
 def rows_of(
     transmissions: Sequence[OpenTransmission], coupler: Coupler
-) -> list[Transmission | Second]:
+) -> list[Transmission | SecondRows]:
     """Return the rows of transmissions, then those of their complete seconds, and remove these."""
     rows: list[Transmission] = []
-    second_rows: list[Second] = []
+    second_rows: list[SecondRows] = []
     for noise, group in groupby(transmissions, key=lambda transmission: transmission.noise):
         batch = list(group)
         seconds = [transmission.seconds[: transmission.complete] for transmission in batch]
@@ -117,32 +115,27 @@ def rows_of(
         flags[own] |= np.where(moves, int(Flag.ENVELOPE), 0)
         intervals = energy_bounds(coupler, sums[:, own], moves).T.tolist()
         figures = np.concatenate([means, swrs])
-        if np.isnan(figures).any():
-            unreadable, figures = np.isnan(figures), figures.astype(object)
-            figures[unreadable] = None
-        lines = zip(sums[0].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
+        samples = sums[0].astype(np.int64)
+        lines = zip(
+            samples[own].tolist(), flags[own].tolist(), figures.T[own].tolist(), strict=True
+        )
         rows += [
-            _transmission(transmission, coupler.id, *next(lines), *interval)
-            for transmission, interval in zip(batch, intervals, strict=True)
+            _transmission(transmission, coupler.id, *line, *interval)
+            for transmission, line, interval in zip(batch, lines, intervals, strict=True)
         ]
+        begin = len(batch)
         for transmission, part in zip(batch, seconds, strict=True):
-            second_rows += [
-                _second(transmission.start_ns, time_ns, *next(lines))
-                for time_ns in np.maximum(part.begins_ns, transmission.start_ns).tolist()
-            ]
-            transmission.seconds = transmission.seconds[len(part) :]
             transmission.has_row = True
+            if not len(part):
+                continue
+            of = slice(begin, begin + len(part))
+            times = np.maximum(part.begins_ns, transmission.start_ns)
+            second_rows.append(
+                SecondRows(transmission.start_ns, times, samples[of], flags[of], figures[:, of])
+            )
+            transmission.seconds = transmission.seconds[len(part) :]
+            begin += len(part)
     return [*rows, *second_rows]
-
-
-def _second(start_ns: int, time_ns: int, samples: int, flags: int, figures: list[Any]) -> Second:
-    return Second(
-        time_ns=time_ns,
-        start_ns=start_ns,
-        samples=samples,
-        flags=flags,
-        **dict(zip(FIGURES, figures, strict=True)),
-    )
 
 
 def _transmission(
@@ -150,11 +143,12 @@ def _transmission(
     calibration_id: str,
     samples: int,
     flags: int,
-    figures: list[Any],
+    figures: list[float],
     energy_low_j: float,
     energy_high_j: float,
 ) -> Transmission:
-    forward_w, reflected_w, _, _, *swrs = figures
+    forward_w, reflected_w, _, _, *of_swr = figures
+    swrs = [None if math.isnan(figure) else figure for figure in of_swr]
     totals = transmission.totals
     highest = swrs[0]
     if highest is not None and transmission.highest_ratio >= 0:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from statistics import median  # of few values, faster than numpy's
 
 import msgspec
 import numpy as np
@@ -72,7 +73,7 @@ class UsualLevels:
                 self._learn(ended.pop(0))
             if start != self._start_ns[-1] or begin:
                 levels = self.memory.channels.get(key)
-                self._past = float(np.median(levels)) if levels else math.nan
+                self._past = median(levels) if levels else math.nan
             past[begin:end] = self._past
             if start > self._learned_ns:
                 self._stays.append((start, key, number[begin:end], ratio[begin:end]))
@@ -113,6 +114,6 @@ class UsualLevels:
                 continue
             channels, key = self.memory.channels, parts[0][1]
             levels = channels.pop(key, [])
-            channels[key] = [*levels, round(float(np.median(complete)), 8)][-STAYS:]
+            channels[key] = [*levels, round(median(complete.tolist()), 8)][-STAYS:]
             if len(channels) > MOST_CHANNELS:
                 del channels[next(iter(channels))]

@@ -21,7 +21,7 @@ from logger.utc import DAY_NS
 
 log = logging.getLogger("mismatchd")
 
-MERGED_PAIRS = 32_768  # larger segments save 1 % a pair and need more space until they are merged
+MERGED_PAIRS = 49_152  # larger segments save 1 % a pair and need more space until they are merged
 LARGE_PAIRS = 16_384  # a segment that is stored with at least so many is left as it is
 MOST_SMALL = 4096  # most small segments searched at the start; older ones stay small
 INSERT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, ?, ?, ?, ?)"

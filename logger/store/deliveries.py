@@ -9,10 +9,11 @@ after each attempt, so a crash during a delivery repeats that one message, with 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import msgspec
+from msgspec import Struct
+from msgspec.structs import replace
 
 from logger.rows import Alarm, AlarmEvent, ChangeKind, Fault, FaultEvent
 from logger.store.alarms import OPEN, select_alarms
@@ -35,8 +36,7 @@ RETROSPECTIVE = (
 WAITING = "notifier = ? AND ended_ns IS NULL"
 
 
-@dataclass(eq=False)
-class Delivery:
+class Delivery(Struct, eq=False):
     """A message, of one change or of several.
 
     kind      the alarm's, or what else the message is about
@@ -49,7 +49,7 @@ class Delivery:
     kind: str
     message: dict[str, Any]
     attempts: int = 0
-    rows: list[int] = field(default_factory=list)
+    rows: list[int] = []
     changed: bool = False
     ended_ns: int | None = None
     refusal: str | None = None

@@ -9,14 +9,17 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from itertools import islice
+from itertools import groupby, islice
+from operator import itemgetter
 
 import msgspec
+import numpy as np
 
 from logger.config.load import FaultsOptions
 from logger.faults import KIND, FaultTracker
 from logger.faults.memory import TrackerMemory
 from logger.rows import (
+    SECOND_FIGURES,
     AlarmChange,
     AlarmKind,
     ChangeKind,
@@ -24,6 +27,7 @@ from logger.rows import (
     FaultChange,
     FaultChangeKind,
     Row,
+    SecondRows,
     Severity,
     Transmission,
     WeatherRow,
@@ -68,7 +72,11 @@ def regroup(store: Store, options: FaultsOptions) -> int:
         for table in ("alarms", "excursions"):
             database.execute(f"UPDATE {table} SET fault_id = NULL WHERE fault_id IS NOT NULL")
         rows = heapq.merge(
-            _alarms(database), _excursions(database), _transmissions(database), _winds(database)
+            _alarms(database),
+            _excursions(database),
+            _seconds(database),
+            _transmissions(database),
+            _winds(database),
         )
         while batch := list(islice(rows, BATCH_ROWS)):
             for row in tracker.update([row for _, _, row in batch], batch[-1][0]):
@@ -110,12 +118,12 @@ def _alarms(database: Database) -> Iterator[Timed]:
             start_ns=start_ns,
             detail=detail,
         )
-        changes.append((raised_ns, 4 * number, raised))
+        changes.append((raised_ns, 5 * number, raised))
         if cleared_ns is not None:
             cleared = msgspec.structs.replace(
                 raised, change=ChangeKind.CLEARED, time_ns=cleared_ns, detail=""
             )
-            changes.append((cleared_ns, 4 * number, cleared))
+            changes.append((cleared_ns, 5 * number, cleared))
     return iter(sorted(changes))
 
 
@@ -127,7 +135,22 @@ def _excursions(database: Database) -> Iterator[Timed]:
         row = Excursion(
             time_ns=time_ns, duration_ms=duration_ms, swr_peak=swr_peak, swr_beside=swr_beside
         )
-        yield time_ns, 4 * number + 1, row
+        yield time_ns, 5 * number + 1, row
+
+
+def _seconds(database: Database) -> Iterator[Timed]:
+    """Yield those of a transmission at once, at the time of the last."""
+    names = ", ".join(f"s.{name}" for name in ("time_ns", "samples", "flags", *SECOND_FIGURES))
+    rows = database.stream(
+        f"SELECT t.start_ns, {names} FROM seconds AS s JOIN transmissions AS t"
+        " ON t.id = s.transmission_id WHERE s.swr IS NOT NULL ORDER BY s.time_ns"
+    )
+    for number, (start_ns, lines) in enumerate(groupby(rows, itemgetter(0))):
+        columns = list(zip(*lines, strict=True))
+        times, samples, flags = (np.array(column) for column in columns[1:4])
+        figures = np.array(columns[4:], dtype=np.float64)  # NaN for None
+        seconds = SecondRows(start_ns, times, samples, flags, figures)
+        yield int(times[-1]), 5 * number + 2, seconds
 
 
 def _transmissions(database: Database) -> Iterator[Timed]:
@@ -137,7 +160,7 @@ def _transmissions(database: Database) -> Iterator[Timed]:
     )
     for number, values in enumerate(rows):
         row = Transmission(**dict(zip(names, values, strict=True)))
-        yield row.end_ns, 4 * number + 2, row
+        yield row.end_ns, 5 * number + 3, row
 
 
 def _winds(database: Database) -> Iterator[Timed]:
@@ -145,7 +168,7 @@ def _winds(database: Database) -> Iterator[Timed]:
         "SELECT time_ns, wind_m_s FROM weather WHERE wind_m_s IS NOT NULL ORDER BY time_ns"
     )
     for number, (time_ns, wind_m_s) in enumerate(rows):
-        yield time_ns, 4 * number + 3, WeatherRow(time_ns=time_ns, wind_m_s=wind_m_s)
+        yield time_ns, 5 * number + 4, WeatherRow(time_ns=time_ns, wind_m_s=wind_m_s)
 
 
 def _assign(database: Database, row: AlarmChange | Excursion) -> None:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import logging
 import math
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-
-log = logging.getLogger("mismatchd")
 
 STALL_S = 0.25
 LONG_S = 5.0  # from which a stall is an error
@@ -58,6 +55,9 @@ class StallLog:
 
     def update(self, stalled_s: float, now_s: float) -> None:
         """Note for how long the disk has not responded."""
+        import logging  # commands that only read have no use for it
+
+        log = logging.getLogger("mismatchd")
         if stalled_s > LONG_S and not self._is_long:
             log.error("the disk does not respond; alarms are still delivered")
             self._is_long = True

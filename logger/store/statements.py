@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any, get_args, get_type_hints
 
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Floats
-from logger.rows import Health, Second, Transmission
+from logger.rows import SECOND_FIGURES, Health, SecondRows, Transmission
 from logger.store.sqlite import insert
 
 WATT_DECIMALS = 4  # also for SWR and joules
@@ -57,7 +58,7 @@ def upsert(table: str, fields: Sequence[str], key: str, *preserved: str) -> str:
     )
 
 
-def round_figures(values: Sequence[Any], decimals: NDArray[np.intp] | int) -> Floats:
+def round_figures(values: Sequence[Any] | Floats, decimals: NDArray[np.intp] | int) -> Floats:
     """Round figures for storage; None and infinities become NaN, which SQLite stores as NULL.
 
     The last bits of a mean depend on the cut of the blocks, and means of a bridge's printed
@@ -69,8 +70,24 @@ def round_figures(values: Sequence[Any], decimals: NDArray[np.intp] | int) -> Fl
     return np.rint((figures + 1e-4 / scale) * scale) / scale + 0.0  # no minus zero either
 
 
+def second_values(rows: Sequence[SecondRows], ids: Mapping[int, int]) -> Iterator[tuple[Any, ...]]:
+    """Return the values of each second, beginning with the id of its transmission by its start."""
+    figures = np.concatenate([row.figures for row in rows], axis=1)
+    decimals = np.array([[DECIMALS.get(name, WATT_DECIMALS)] for name in SECOND_FIGURES])
+    return zip(
+        itertools.chain.from_iterable([ids[row.start_ns]] * len(row) for row in rows),
+        *(
+            np.concatenate(columns).tolist()
+            for columns in zip(
+                *((row.time_ns, row.samples, row.flags) for row in rows), strict=True
+            )
+        ),
+        *round_figures(figures, decimals).tolist(),
+        strict=True,
+    )
+
+
 TRANSMISSION = Columns(Transmission)
-SECOND = Columns(Second, "start_ns")
 HEALTH = Columns(Health)
 UPSERT_TRANSMISSION = upsert("transmissions", TRANSMISSION.names, "start_ns")
 # The state so far does not replace a completed transmission that is replayed. It is written every
@@ -81,7 +98,9 @@ UPSERT_ONGOING = (
 )
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 UPSERT_MEMORY = upsert("memories", ("rule", "content"), "rule")
-UPSERT_SECOND = upsert("seconds", (*SECOND.names, "transmission_id"), "time_ns")
+UPSERT_SECOND = upsert(
+    "seconds", ("transmission_id", "time_ns", "samples", "flags", *SECOND_FIGURES), "time_ns"
+)
 EXCURSION_FIGURES = ("duration_ms", "swr_peak", "swr_beside")
 EXCURSION_LINKS = ("transmission_id", "channel", "capture_id", "fault_id")
 UPSERT_EXCURSION = upsert(

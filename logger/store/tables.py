@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from logger.rows import (
     Alarm,
@@ -54,8 +56,7 @@ class Column(NamedTuple):
     convert: Callable[[Any], Any] | None = None
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(Struct, frozen=True, dict=True):
     """A table (`r` in the SQL) as exported; without a `measurement` it has no points.
 
     `number` is the id of its records, other than `r.id` if another table records the changes. `tag`

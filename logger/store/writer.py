@@ -22,7 +22,7 @@ from logger.rows import (
     Memory,
     Row,
     Samples,
-    Second,
+    SecondRows,
     Transmission,
     WeatherRow,
 )
@@ -41,7 +41,6 @@ from logger.store.statements import (
     EXCURSION_FIGURES,
     HEALTH,
     INSERT_HEALTH,
-    SECOND,
     TRANSMISSION,
     UPSERT_EXCURSION,
     UPSERT_MEMORY,
@@ -50,6 +49,7 @@ from logger.store.statements import (
     UPSERT_TRANSMISSION,
     WATT_DECIMALS,
     round_figures,
+    second_values,
 )
 from logger.store.tables import TRANSMISSIONS, Event
 from logger.store.weather import WeatherRows
@@ -158,7 +158,7 @@ class StoreWriter(Store):
             return self._upsert_transmissions(rows)
         if kind is AlarmChange:
             return [item for row in rows for item in alarms.apply_change(self.database, row)]
-        if kind is Second:
+        if kind is SecondRows:
             self._upsert_seconds(rows)
         elif kind is Excursion:
             for row in rows:
@@ -187,7 +187,7 @@ class StoreWriter(Store):
         change_ids = [faults.apply_change(self.database, row) for row in rows]
         return [change_id for change_id in change_ids if change_id is not None]
 
-    def rewrite(self, transmissions: Sequence[Transmission], seconds: Sequence[Second]) -> None:
+    def rewrite(self, transmissions: Sequence[Transmission], seconds: Sequence[SecondRows]) -> None:
         """Store ended transmissions that were derived again; nothing is reported."""
         with self.database.transaction():
             self.database.execute_many(UPSERT_TRANSMISSION, TRANSMISSION.values(transmissions))
@@ -213,7 +213,7 @@ class StoreWriter(Store):
             if row.ended
         ]
 
-    def _upsert_seconds(self, rows: Sequence[Second]) -> None:
+    def _upsert_seconds(self, rows: Sequence[SecondRows]) -> None:
         if not rows:
             return
         starts = [row.start_ns for row in rows]
@@ -226,10 +226,7 @@ class StoreWriter(Store):
         for start_ns in starts:
             if start_ns not in ids:
                 raise StoreError(f"{self.path}: no transmission starts at {start_ns}")
-        lines = zip(SECOND.values(rows), starts, strict=True)
-        self.database.execute_many(
-            UPSERT_SECOND, [(*line, ids[start_ns]) for line, start_ns in lines]
-        )
+        self.database.execute_many(UPSERT_SECOND, second_values(rows, ids))
 
     def _upsert_excursion(self, row: Excursion) -> None:
         """Store an excursion with its capture and its transmission, whose row was stored before."""

@@ -20,11 +20,10 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 import numpy as np
-from scipy.interpolate import RectBivariateSpline
 
 from logger.blocks import Bools, Floats, Times
 from logger.calibration.detector import KELVIN, ROOM_C, interpolate_db, squared_peak_v
@@ -33,6 +32,9 @@ from logger.calibration.problem import R_IS_PER_C
 from logger.physics.reflection import COVERAGE
 from logger.trend.design import YEAR
 from logger.wording import count
+
+if TYPE_CHECKING:
+    from scipy.interpolate import RectBivariateSpline
 
 MOST_PER_C = 0.2
 ANTENNA_PER_C = 0.05  # prior of d ln rho / d temperature of what is alike at all powers
@@ -195,6 +197,8 @@ class ThermalLaw:
         R Is grows by a constant rate, as in a calibration, or as a junction's does, whose rate
         falls with the square of the absolute temperature.
         """
+        from scipy.interpolate import RectBivariateSpline  # half a second
+
         port = self._ports[side]
         rows = [
             squared_peak_v(

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.rows import AlarmChange, AlarmKind, Excursion, Row, Second, Severity, Transmission
+from logger.rows import AlarmChange, AlarmKind, Excursion, Row, SecondRows, Severity, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
 from logger.watchdog import (
@@ -66,7 +66,7 @@ class Watchdog:
         ]
         self._takers = {
             kind: [(module, rule) for module, rule in self._learning if kind in rule.takes]
-            for kind in (Second, Excursion, Transmission)
+            for kind in (SecondRows, Excursion, Transmission)
         }
         self._work_ns = [0]
         power, swr = options.high_reflected_power, options.high_swr
@@ -119,7 +119,8 @@ class Watchdog:
         complete = [
             row
             for row in rows
-            if isinstance(row, Second | Excursion) or (isinstance(row, Transmission) and row.ended)
+            if isinstance(row, SecondRows | Excursion)
+            or (isinstance(row, Transmission) and row.ended)
         ]
         changes: list[AlarmChange] = []
         for row in sorted(complete, key=_place):
@@ -185,7 +186,7 @@ def _place(row: Complete) -> tuple[int, bool]:
     """Sort key of rows: a transmission follows everything within it."""
     if isinstance(row, Transmission):
         return row.end_ns, True
-    return row.time_ns, False
+    return (row.time_ns if isinstance(row, Excursion) else int(row.time_ns[-1])), False
 
 
 def _separate(changes: list[AlarmChange]) -> list[AlarmChange]:

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from logger.blocks import Floats
+from logger.blocks import Floats, Times
 
 KS = (0.25, 0.5, 1.0, 2.0)
 OVERSHOOT, CORRECTION = 1.166, 0.026
@@ -66,16 +66,22 @@ class Bank:
         """Process standardised values (n,); return the first crossing, at which the charts stop."""
         if not len(values):
             return None
-        steps = _SIGN * values - _K
-        total = np.cumsum(np.column_stack([self._sums, steps]), axis=1)[:, 1:]
+        steps = np.empty((len(_K), 1 + len(values)))
+        steps[:, 0] = self._sums
+        np.subtract(_SIGN * values, _K, out=steps[:, 1:])
+        total = np.cumsum(steps, axis=1, out=steps)[:, 1:]
         sums = total - np.minimum(np.minimum.accumulate(total, axis=1), 0.0)
         crossed = sums > self._limits
-        places = np.arange(1, len(values) + 1)
-        ages = places - np.maximum.accumulate(np.where(sums == 0, places, 0), axis=1)
-        ages += np.where(ages == places, self._ages[:, None], 0)
         if not crossed.any():
-            self._sums, self._ages = sums[:, -1].copy(), ages[:, -1].copy()
+            self._sums, self._ages = sums[:, -1].copy(), self._ages_after(sums)
             return None
         index = int(np.argmax(crossed.any(axis=0)))
         chart = int(np.argmax(sums[:, index] - self._limits[:, 0]))
-        return CusumCrossing(index, index + 1 - int(ages[chart, index]), float(_SIGN[chart, 0]))
+        age = int(self._ages_after(sums[:, : index + 1])[chart])
+        return CusumCrossing(index, index + 1 - age, float(_SIGN[chart, 0]))
+
+    def _ages_after(self, sums: Floats) -> Times:
+        """Return the number of values in each sum after the last of these, (c, n) -> (c,)."""
+        is_zero = sums[:, ::-1] == 0
+        ages = np.where(is_zero.any(axis=1), is_zero.argmax(axis=1), self._ages + sums.shape[1])
+        return np.asarray(ages)

@@ -1,18 +1,18 @@
-"""Values of transmissions and seconds that rules compare, and their memory by channel."""
+"""Values of transmissions that rules compare, and their memory by channel."""
 
 from __future__ import annotations
 
 from typing import TypeVar
 
 from logger.places import place_name
-from logger.rows import Flag, Second, Transmission
+from logger.rows import Flag, Transmission
 
 V = TypeVar("V")
 
 UNREADABLE = int(Flag.BELOW_FLOOR | Flag.CLIPPED | Flag.UNSETTLED)
 
 
-def is_readable(row: Second | Transmission) -> bool:
+def is_readable(row: Transmission) -> bool:
     """True if the SWR of the row is valid for comparisons."""
     return row.swr is not None and not row.flags & UNREADABLE
 

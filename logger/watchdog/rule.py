@@ -15,14 +15,14 @@ from typing import Any, NamedTuple, Protocol, TypeVar
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.rows import AlarmKind, ChangeKind, Excursion, Second, Severity, Transmission
+from logger.rows import AlarmKind, ChangeKind, Excursion, SecondRows, Severity, Transmission
 from logger.stages.quarters import Quarters
 from logger.stages.view import View
 
 log = logging.getLogger("mismatchd")
 
 M = TypeVar("M", bound=msgspec.Struct)
-Complete = Second | Excursion | Transmission
+Complete = SecondRows | Excursion | Transmission
 
 
 class Finding(NamedTuple):
@@ -56,7 +56,8 @@ class Rule:
     def row(self, row: Any, work_ns: int) -> list[Finding]:
         """Return the changes of state caused by the next row of a kind in `takes`.
 
-        The row is a second, an excursion, or an ended transmission, which follows those within it.
+        These are some seconds of a transmission, an excursion, or an ended transmission, which
+        follows those within it.
 
         work_ns  last repair or adjustment before that transmission began, 0 if unknown
         """

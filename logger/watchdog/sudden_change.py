@@ -29,7 +29,7 @@ from dataclasses import dataclass, field
 import msgspec
 import numpy as np
 
-from logger.blocks import Floats, Times
+from logger.blocks import Bools, Floats, Times
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
 from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
@@ -84,9 +84,10 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
-    """Normal behaviour by channel, the latest used last."""
+    """Normal behaviour by channel, the latest used last; levels since the last work."""
 
     channels: dict[str, Normal] = {}
+    work_ns: int = 0
 
 
 @dataclass(slots=True)
@@ -130,20 +131,20 @@ class SuddenChange(LearningRule):
 
     def quarters(self, quarters: Quarters) -> list[Finding]:
         """Return the changes of state in some quarters of one or several transmissions."""
-        telling = ~np.isnan(quarters.ratio)
+        unknown = np.isnan(quarters.ratio)
+        telling: slice | Bools = ~unknown if unknown.any() else slice(None)
         number, start_ns = quarters.number[telling], quarters.start_ns[telling]
         ratio, variance = quarters.ratio[telling], quarters.variance[telling]
         doubt = quarters.doubt[telling]
         place = quarters.place[telling]
         # Rounded, so that the last bits do not depend on the cut of the blocks.
-        rho = np.asarray(np.round(np.sqrt(ratio), 8), dtype=np.float64)
+        rho = np.sqrt(ratio).round(8)
         # The root of a ratio that is mostly noise scatters by no more than the root of the noise.
         spread = 4 * (ratio + np.sqrt(variance))
         # Both are 0 if a coarse converter reads zero without noise.
         least = np.maximum(spread, np.finfo(np.float64).tiny)
-        variance = np.asarray(np.round(variance / least, 12), dtype=np.float64)
-        doubt = np.sqrt(ratio + doubt) - np.sqrt(np.maximum(ratio - doubt, 0.0))
-        doubt = np.asarray(np.round(doubt, 8), dtype=np.float64)
+        variance = (variance / least).round(12)
+        doubt = (np.sqrt(ratio + doubt) - np.sqrt(np.maximum(ratio - doubt, 0.0))).round(8)
         findings: list[Finding] = []
         edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
         for begin, end in itertools.pairwise(edges):
@@ -160,6 +161,10 @@ class SuddenChange(LearningRule):
     def row(self, row: Transmission, work_ns: int) -> list[Finding]:
         """Learn from an ended transmission; return the changes of state."""
         findings: list[Finding] = []
+        if work_ns > self.memory.work_ns:
+            self.memory.work_ns = work_ns
+            for normal in self.memory.channels.values():
+                normal.levels = 0.0
         while self._stays and self._stays[0].start_ns <= row.end_ns:
             stay = self._stays.pop(0)
             self._learn(stay)
@@ -347,15 +352,15 @@ class SuddenChange(LearningRule):
         off = np.minimum(np.maximum(off, -most), most)
         count = float(len(rho))
         share = count / (normal.quarters + count)
-        square = max(float(np.mean(off**2 - variance)), 0.0)
-        product = float(np.mean(off[1:] * off[:-1]))
+        square = max(float((off**2 - variance).mean()), 0.0)
+        product = float((off[1:] * off[:-1]).mean())
         normal.square += share * (square - normal.square)
         normal.product += share * (product - normal.product)
         normal.worst = max(normal.worst * KEPT, square)
         normal.quarters = min(normal.quarters + count, MEMORY)
         third = len(rho) // 3
-        drift = float(np.mean(rho[-third:]) - np.mean(rho[:third]))
-        by_chance = (square + float(np.mean(variance))) * 2 / third
+        drift = float(rho[-third:].mean() - rho[:third].mean())
+        by_chance = (square + float(variance.mean())) * 2 / third
         _learn_drift(normal, max(drift**2 - by_chance, 0.0))
 
 

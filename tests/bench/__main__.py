@@ -1,4 +1,4 @@
-"""Prints the table of throughput and frugality: row, wanted, measured, met or MISSED.
+"""Prints the table of throughput and frugality: row, before, wanted, measured, met or MISSED.
 
     python -m tests.bench [--only WORD] [--list]
 
@@ -16,7 +16,7 @@ import sys
 
 from tests.bench.limits import LIMITS, Limit
 
-WIDTHS = 58, 22, 30
+WIDTHS = 42, 16, 24, 34
 
 
 def measure(limit: Limit) -> bool:
@@ -26,7 +26,7 @@ def measure(limit: Limit) -> bool:
     value = statistics.median(figures)
     verdict = "met" if limit.is_met(value) else "MISSED"
     spread = f" ({min(figures):.3g} to {max(figures):.3g})" if len(figures) > 1 else ""
-    cells = limit.name, limit.wanted, f"{value:.3g} {limit.unit}{spread}"
+    cells = limit.name, limit.before, limit.wanted, f"{value:.3g} {limit.unit}{spread}"
     print(*(cell.ljust(width) for cell, width in zip(cells, WIDTHS, strict=True)), verdict)
     sys.stdout.flush()
     return verdict == "met"

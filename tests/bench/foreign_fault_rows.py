@@ -20,7 +20,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import TransmissionOptions, WatchdogOptions
 from logger.physics.reflection import COVERAGE, swr
-from logger.rows import AlarmChange, AlarmKind, ChangeKind, Excursion, Row, Second, Transmission
+from logger.rows import AlarmChange, AlarmKind, ChangeKind, Excursion, Row, SecondRows, Transmission
 from logger.stages.keying import Keying, OwnPower, OwnPowerTracker
 from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs
 from logger.stages.view import View, impossible_ratio
@@ -109,7 +109,7 @@ class Player:
         near = over.held_rho > NEAR_RHO or over.reflected_w_max > NEAR_W
         if near or self.open_kinds.intersection(OF_PAIRS):
             changes += self._see(self._pairs(over, rho, forward_w))
-        rows: list[Row] = [*second_rows(over), *excursion_rows(over)]
+        rows: list[Row] = [second_rows(over), *excursion_rows(over)]
         rows.append(transmission_row(self.history, over))
 
         def start_at(time_ns: int) -> int | None:
@@ -126,8 +126,7 @@ class Player:
                 self.open_kinds.add(change.kind)
             else:
                 self.open_kinds.discard(change.kind)
-        complete = [row for row in rows if not isinstance(row, Second)]
-        return Batch([*complete, *changes], now_ns)
+        return Batch([*rows, *changes], now_ns)
 
     def _see(self, view: View) -> list[AlarmChange]:
         return self.guard.update(view, lambda _: None)
@@ -213,35 +212,15 @@ def quarters_of(over: MeasuredOver, rho: Floats, forward_w: Floats) -> Quarters:
     )
 
 
-def second_rows(over: MeasuredOver) -> list[Second]:
+def second_rows(over: MeasuredOver) -> SecondRows:
     """Return the rows of the seconds of a key-down."""
     seconds = over.seconds()
     noise = COVERAGE * over.quarter_noise_rho / 2
-    figures = zip(
-        seconds.time_ns.tolist(),
-        seconds.forward_w.tolist(),
-        seconds.reflected_w.tolist(),
-        *(swr(np.maximum(seconds.rho + off, 0.0)).tolist() for off in (0.0, -noise, noise)),
-        strict=True,
-    )
-    return [
-        Second(
-            time_ns=time_ns,
-            start_ns=over.start_ns,
-            forward_w=forward_w,
-            reflected_w=reflected_w,
-            swr=middle,
-            swr_low=low,
-            swr_high=high,
-            samples=100,
-            flags=0,
-            swr_noise_low=low,
-            swr_noise_high=high,
-            forward_v=0.0,
-            reflected_v=0.0,
-        )
-        for time_ns, forward_w, reflected_w, middle, low, high in figures
-    ]
+    middle, low, high = (swr(np.maximum(seconds.rho + off, 0.0)) for off in (0.0, -noise, noise))
+    none = np.zeros(len(middle))
+    count = np.full(len(middle), 100)
+    figures = (seconds.forward_w, seconds.reflected_w, none, none, middle, low, high, low, high)
+    return SecondRows(over.start_ns, seconds.time_ns, count, 0 * count, np.stack(figures))
 
 
 def excursion_rows(over: MeasuredOver) -> list[Excursion]:

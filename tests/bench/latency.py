@@ -26,9 +26,10 @@ def measure(
     rate: int,
     repeats: int,
     beside: Callable[[Path], AbstractContextManager[object]] = lambda _: nullcontext(),
+    rest_s: float = 0.0,
 ) -> list[float]:
     """Latency of each of `repeats` alarms, milliseconds; `beside` goes on meanwhile, given the
-    store."""
+    store. Nobody transmits for `rest_s` before each."""
     # SWR 5, where the time is the hold time.
     quiet, good, bad = line(0, 0), line(4.0, 0.05), line(4.0, 4.0 * (2 / 3) ** 2)
     with tempfile.TemporaryDirectory() as folder, pty() as (master, name):
@@ -52,6 +53,7 @@ def measure(
         def alarm() -> float:
             nonlocal at
             at = time.perf_counter()
+            send(quiet, round(rest_s * rate))
             send(good, round(2.3 * rate))
             begun = len(daemon.events)
             at = max(at, time.perf_counter())  # a starved sender does not make up for it

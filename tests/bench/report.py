@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from logger.utc import DAY_NS
@@ -54,20 +55,27 @@ def taken_s(arguments: list[str], plain: bool, times: int = 3) -> float:
     return least
 
 
+def station(
+    folder: Path, years: int, channels: Sequence[int] = CHANNELS, seconds: int = SECONDS
+) -> Path:
+    """Write the store of a station with an alarm to be diagnosed; return its configuration."""
+    config = write_config(folder, "/dev/null")
+    used = [
+        days(round(365.25 * years), channel=one, seed=one, used=1.0, slope=0.03) for one in channels
+    ]
+    store = folder / "data/station.sqlite"
+    drift_store.write(store, used, A_DAY)
+    print(f"{years:>2} years: {drift_store.put_seconds(store, seconds):,} rows of seconds")
+    raised_ns = int(used[0].day[-1]) * DAY_NS
+    drift_store.put_alarm(store, raised_ns, "baseline-shift", "warning", "for the bench")
+    return config
+
+
 def measure(years: int, plain: bool) -> dict[str, float]:
     """Wall seconds of each command."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        config = str(write_config(folder, "/dev/null"))
-        used = [
-            days(round(365.25 * years), channel=one, seed=one, used=1.0, slope=0.03)
-            for one in CHANNELS
-        ]
-        store = folder / "data/station.sqlite"
-        drift_store.write(store, used, A_DAY)
-        print(f"{years:>2} years: {drift_store.put_seconds(store, SECONDS):,} rows of seconds")
-        raised_ns = int(used[0].day[-1]) * DAY_NS  # to be diagnosed
-        drift_store.put_alarm(store, raised_ns, "baseline-shift", "warning", "for the bench")
+        config = str(station(folder, years))
         commands = {
             "report": ["report", "-c", config],
             "report --html": ["report", "-c", config, "--html", str(folder / "report.html")],

@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import textwrap
 from collections.abc import Sequence
-from datetime import tzinfo
 from pathlib import Path
 
 import click
@@ -37,15 +36,17 @@ def command(
     """
     context.obj = config_paths
     if context.invoked_subcommand is None:
-        each_station(config_paths, lambda path: _list(path, everything, zone_of(path, local)))
+        each_station(config_paths, lambda path: _list(path, everything, local))
 
 
-def _list(config_path: Path, everything: bool, zone: tzinfo) -> None:
+def _list(config_path: Path, everything: bool, local: bool | None) -> None:
     from logger.store.alarms import WAITING, Alarms
     from logger.store.reader import Store
 
+    sections = station.config_sections(config_path)
+    zone = zone_of(sections, local)
     time_ns = now_ns()
-    with Store.reader(station.store_path(config_path)) as store:
+    with Store.reader(sections.store.path) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         repository = Alarms(store.database)
         raises, shelved = repository.raises(), repository.shelved_until(time_ns)
@@ -169,5 +170,5 @@ def show(
         "",
         page(diagnosis, width),
     )
-    zone = zone_of(config_of(context, config_path), local)
+    zone = zone_of(station.config_sections(config_of(context, config_path)), local)
     click.echo(in_zone("\n".join(lines), zone))

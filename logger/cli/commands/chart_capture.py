@@ -60,5 +60,5 @@ def command(
             config.transmission.min_forward_w,
             calibration_of(config),
         )
-    save(draw(scene), output, zone_of(config.path, local))
+    save(draw(scene), output, zone_of(config, local))
     click.echo(f"drew {output}", err=True)

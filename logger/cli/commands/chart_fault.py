@@ -43,5 +43,5 @@ def command(fault_id: int, config_path: Path | None, output: Path, local: bool |
             config.transmission.min_forward_w,
             calibration_of(config),
         )
-    save(draw(scene._replace(zone=zone_of(config.path, local))), output)
+    save(draw(scene._replace(zone=zone_of(config, local))), output)
     click.echo(f"drew {output}", err=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import textwrap
 from collections.abc import Iterator, Sequence
-from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,13 +44,15 @@ def command(
     """
     context.obj = config_paths
     if context.invoked_subcommand is None:
-        each_station(config_paths, lambda path: _list(path, everything, zone_of(path, local)))
+        each_station(config_paths, lambda path: _list(path, everything, local))
 
 
-def _list(config_path: Path, everything: bool, zone: tzinfo) -> None:
+def _list(config_path: Path, everything: bool, local: bool | None) -> None:
     from logger.store.faults import ACTIVE, Faults
 
-    with Faults.reader(station.store_path(config_path)) as repository:
+    sections = station.config_sections(config_path)
+    zone = zone_of(sections, local)
+    with Faults.reader(sections.store.path) as repository:
         faults = repository.select(f"{'TRUE' if everything else ACTIVE} ORDER BY r.opened_ns")
     for fault in faults:
         line = (
@@ -129,7 +130,7 @@ def show(
     if form == "json":
         click.echo(msgspec.json.encode(story).decode())
         return
-    zone = zone_of(config_of(context, config_path), local)
+    zone = zone_of(station.config_sections(config_of(context, config_path)), local)
     click.echo(in_zone("\n".join(_lines(story, shutil.get_terminal_size().columns)), zone))
 
 

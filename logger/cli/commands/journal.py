@@ -135,9 +135,10 @@ def list_(
         FOREVER[0] if since is None else parse_time(since, now_ns),
         FOREVER[1] if until is None else parse_time(until, now_ns),
     )
-    with Store.reader(store_path(config_path)) as store:
+    sections = config_sections(config_path)
+    with Store.reader(sections.store.path) as store:
         records = list(store.records(JOURNAL, *span_ns))
-    zone = zone_of(config_path, local)
+    zone = zone_of(sections, local)
     rows = [record.columns for record in records if kind in (None, record.columns["kind"])]
     for row in rows:
         when = in_zone(f"{row['time_utc'][:19]}Z", zone)

@@ -47,7 +47,7 @@ def command(config_path: Path | None, as_lines: bool, local: bool | None) -> Non
     """
     config = configuration(config_path)
     expect_access(config.store.path)
-    zone = zone_of(config.path, local)
+    zone = zone_of(config, local)
     console = Console(highlight=False)
     follower = Follower(config.store.path)
     draws = console.is_terminal and not console.is_dumb_terminal and not as_lines

@@ -31,15 +31,13 @@ from logger.live.status import (
 )
 from logger.live.status_lines import describe_daemon, describe_forwarder, describe_notifier
 from logger.local_time import in_zone
-from logger.service.upkeep import calibration_due
 from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
 from logger.store.outbox import Outbox
-from logger.store.pushed import Pushed
 from logger.store.reader import Store
 from logger.store.verifications import Verifications
 from logger.utc import format_ns, format_optional, to_second
-from logger.verification.schedule import Schedule
+from logger.verification.schedule import CalibrationDue, Schedule
 from logger.wording import count
 
 
@@ -68,6 +66,7 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
     """Show the state of one daemon; return False if it is not running."""
     sections = config_sections(config_path)
     path = sections.store.path
+    calibrated, warning = _calibration(sections)
     live = ask(path)
     if live is None:
         expect_access(path)
@@ -82,6 +81,8 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
         with store:
             stored["station_id"] = store.station_id
             if (remote := sections.store.remote) is not None:
+                from logger.store.pushed import Pushed
+
                 last_ns = Pushed(store.database, remote.url, store.station_id).last_ns()
                 stored["remote"] = {"url": remote.url, "last_push_utc": format_optional(last_ns)}
             stored |= store.counts()
@@ -96,9 +97,7 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
                     NotifierStatus.of_totals(notifier.title, deliveries.totals(notifier.title))
                     for notifier in config.notifiers
                 ]
-            schedule = Schedule.of(
-                calibration_due(sections), Verifications(store.database).last_ns()
-            )
+            schedule = Schedule.of(calibrated, Verifications(store.database).last_ns())
             stored["calibration"] = schedule.columns()
             stored["open_faults"] = [
                 {
@@ -114,7 +113,7 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
                 {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
                 for alarm in store.open_alarms()
             ]
-    if (warning := _calibration_warning(sections)) is not None:
+    if warning is not None:
         stored["calibration_warning"] = warning
     stored["server_warnings"] = _server_warnings(sections.forwarders) if forwarders else {}
     if as_json:
@@ -135,23 +134,26 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
         if "calibration" in stored and schedule.due_ns is not None:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
-        zone = zone_of(config_path, local)
+        zone = zone_of(sections, local)
         named = [("station", " ".join([sections.station.name, stored.get("station_id", "")]))]
         for name, text in [*named, *describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
     return live is not None
 
 
-def _calibration_warning(sections: Sections) -> str | None:
-    """Return a warning if the configured calibration is not that of the coupler."""
-    if sections.calibration.file is None:
-        return None
+def _calibration(sections: Sections) -> tuple[CalibrationDue, str | None]:
+    """Return when the configured calibration was made, and a warning if it is not the coupler's."""
+    options = sections.calibration
+    if options.file is None:
+        return CalibrationDue(None, options.verify_every_days), None
     from logger.calibration.file import load
 
     try:
-        return wrong_coupler(load(sections.calibration.file), str(sections.driver.get("kind")))
+        content = load(options.file)
     except CalibrationError as error:  # the daemon has read it; status need not be able to
-        return str(error)
+        return CalibrationDue(None, options.verify_every_days), str(error)
+    warning = wrong_coupler(content, str(sections.driver.get("kind")))
+    return CalibrationDue(content.date, options.verify_every_days), warning
 
 
 def _server_warnings(servers: Sequence[InfluxOptions]) -> dict[str, list[str]]:
