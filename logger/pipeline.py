@@ -159,7 +159,7 @@ class Pipeline:
         self._estimates.defer(quarters)
         excursions = self._excursions.update(quarters, now_ns, noise)
         rows += self._watch([*ended, *excursions], quarters, now_ns)
-        return rows + self._faults.update(self._mark(self._watchdog.tick(now_ns)), now_ns)
+        return rows + self._faults.update(mark(self._watchdog.tick(now_ns), self._doubtful), now_ns)
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """End all open events, since no more pairs will come; return the completed rows."""
@@ -273,7 +273,9 @@ class Pipeline:
         """
         self._last_ns = now_ns
         by_rows = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
-        changes = self._mark(sorted([*changes, *by_rows], key=lambda change: change.time_ns))
+        changes = mark(
+            sorted([*changes, *by_rows], key=lambda change: change.time_ns), self._doubtful
+        )
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
         rows = self._faults.update([*rows, *changes], now_ns)
         if not ended:
@@ -287,15 +289,6 @@ class Pipeline:
             **self._watchdog.memories(),
         }
         return [*rows, *(Memory(rule, text) for rule, text in memories.items())]
-
-    def _mark(self, changes: list[AlarmChange]) -> list[AlarmChange]:
-        """Return alarm changes with the doubtful flags of the pairs at about that time."""
-        if not self._doubtful:
-            return changes
-        return [
-            msgspec.structs.replace(change, flags=change.flags | int(self._doubtful))
-            for change in changes
-        ]
 
 
 class _Estimates:
@@ -371,14 +364,33 @@ class _RenewalSchedule:
     def _next_due(self, now_ns: int) -> int:
         if self._first_ns is None:
             self._first_ns = now_ns
-        due_ns = (now_ns // RENEW_NS + 1) * RENEW_NS
-        for since_ns, early in ((self._first_ns, EARLY), (self._first_keyed_ns, EARLY_KEYED)):
-            if since_ns is None:
-                continue
-            seconds = max(now_ns - since_ns, 0) // SECOND_NS
-            if seconds < early:
-                due_ns = min(due_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length()))
-        return due_ns
+        self._first_ns, first_due_ns = _early_renewal(self._first_ns, EARLY, now_ns)
+        self._first_keyed_ns, keyed_due_ns = _early_renewal(
+            self._first_keyed_ns, EARLY_KEYED, now_ns
+        )
+        return min((now_ns // RENEW_NS + 1) * RENEW_NS, first_due_ns, keyed_due_ns)
+
+
+def _early_renewal(since_ns: int | None, early: int, now_ns: int) -> tuple[int | None, int]:
+    """Return since when early renewals are counted, and the next of them, NEVER_NS for none.
+
+    When they are over, the start is -NEVER_NS, whenever it was: the state no longer depends on it.
+    """
+    if since_ns is None:
+        return None, NEVER_NS
+    seconds = max(now_ns - since_ns, 0) // SECOND_NS
+    if seconds >= early:
+        return -NEVER_NS, NEVER_NS
+    return since_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length())
+
+
+def mark(changes: list[AlarmChange], doubtful: Flag) -> list[AlarmChange]:
+    """Return alarm changes with the doubtful flags of the pairs at about that time."""
+    if not doubtful:
+        return changes
+    return [
+        msgspec.structs.replace(change, flags=change.flags | int(doubtful)) for change in changes
+    ]
 
 
 def _ends(rows: Sequence[Row]) -> list[int]:

@@ -17,19 +17,19 @@ from __future__ import annotations
 
 import bisect
 import functools
-import itertools
 import operator
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import NamedTuple
 
 import msgspec
-import numpy as np
 
-from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
-from logger.pipeline import Pipeline
 from logger.recompute.antennas import name_antennas
+from logger.recompute.plan import EVER_NS, Stretch, cut_parts, find_stretches
+from logger.recompute.rules import RowRules
+from logger.recompute.stages import Begin, PairWalk, Steps, select_open_kinds
+from logger.recompute.workers import SIZES, LoneWalk, SharedWalk, Sizes, start_workers
 from logger.rows import (
     AlarmChange,
     ChangeKind,
@@ -42,15 +42,11 @@ from logger.rows import (
 )
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
-from logger.store.archive import Archive, join_alike
-from logger.store.database import Database
 from logger.store.regroup import regroup
 from logger.store.writer import StoreWriter
 from logger.watchdog import no_data
 
-EVER_NS = 2**62
 SECOND_NS = 1_000_000_000
-BLOCK_PAIRS = 131_072  # small segments are processed together
 HINDSIGHT = " (in hindsight)"
 AROUND_NS = 2_000_000_000  # longest distance of an alarm from its transmission
 
@@ -77,6 +73,8 @@ def recompute(
     config: Config,
     coupler: Coupler,
     progress: Progress = lambda done, of: None,
+    jobs: int = 1,
+    sizes: Sizes = SIZES,
 ) -> RawSummary:
     """Derive again all that the archive covers, in the caller's transaction. Raise StoreError."""
     archive = store.archive
@@ -84,84 +82,38 @@ def recompute(
     notes = store.notes()
     store.close_interrupted()
     derived = _Derived(store, round(config.transmission.hang_ms * 1e6))
-    for stretch in _stretches(archive, store.database):
-        pipeline: Pipeline | None = None
-        last_ns = stretch.since_ns
-        for block in join_alike(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
-            if pipeline is None:
-                derived.begin(int(block.time_ns[0]), stretch)
-                pipeline = Pipeline(
-                    config, coupler, derived.open_kinds, derived.memories, archive=False
+    rules: RowRules | None = None
+    jobs = min(jobs, total // sizes.worker)
+    with start_workers(jobs, config, coupler, store.path, notes) as crew:
+        parts = cut_parts(archive, [*find_stretches(archive, store.database)], sizes.part)
+        stages: SharedWalk | LoneWalk
+        if crew is not None:
+            stages = SharedWalk(crew, parts, jobs, sizes)
+        else:
+            stages = LoneWalk(PairWalk(config, coupler, store.database, notes), parts)
+        for message in stages.messages():
+            if isinstance(message, Begin):
+                derived.begin(*message)
+                rules = RowRules(
+                    config, coupler, notes.work_ns, derived.open_kinds, derived.memories
                 )
-                pipeline.know_work(notes.work_ns)
-                pipeline.know_checks(notes.checks)
-                pipeline.know_antennas(notes.antennas)
-            last_ns = int(block.time_ns[-1])
-            derived.take(pipeline.process(block))
-            done += len(block)
-            progress(done, total)
-        if pipeline is not None:
-            derived.end(pipeline.finish(), last_ns)
+                continue
+            assert rules is not None
+            rows = [row for step in message.steps for row in rules.process(step)]
+            if isinstance(message, Steps):
+                derived.take(rows)
+                done += message.pairs
+                progress(done, total)
+            else:  # events cut short are not learned from
+                rows = [row for row in rows if not isinstance(row, Memory)]
+                derived.end(rows, message.last_ns)
+        derived.take([*stages.memories()])
     deleted, alarms, withdrawn = derived.finish()
     renamed = name_antennas(store, config, derived.spans)
     regroup(store, config.faults)
     return RawSummary(
         done, len(derived.spans), derived.seconds, deleted, alarms, withdrawn, renamed
     )
-
-
-class _Stretch(NamedTuple):
-    """Period that the stages process at once; `torn` if a transmission at its end is incomplete."""
-
-    since_ns: int
-    until_ns: int
-    torn: bool
-
-
-def _stretches(archive: Archive, database: Database) -> Iterator[_Stretch]:
-    """Yield the periods of the archive, split at starts of the daemon and at missing pairs."""
-    edges = [-EVER_NS, *archive.runs().tolist(), EVER_NS]
-    holes = _holes(archive, database)
-    for since_ns, until_ns in itertools.pairwise(edges):
-        begin_ns = since_ns
-        for first_ns, last_ns in holes:
-            if begin_ns <= first_ns < until_ns:
-                yield _Stretch(begin_ns, first_ns, torn=True)
-            if first_ns < until_ns:
-                begin_ns = max(begin_ns, last_ns + 1)
-        if begin_ns < until_ns:
-            yield _Stretch(begin_ns, until_ns, torn=False)
-
-
-def _holes(archive: Archive, database: Database) -> list[tuple[int, int]]:
-    """Return start and end of unreadable parts of the archive, in order.
-
-    Transmissions that had more pairs than are archived are included.
-    """
-    stored: Times | None = None
-    damaged = []
-    for first_ns, last_ns, times in archive.times():
-        if stored is None:
-            rows = database.query(
-                "SELECT start_ns, end_ns, samples FROM transmissions WHERE end_ns >= ?"
-                " ORDER BY start_ns",
-                (first_ns,),
-            )
-            stored = np.array(rows, dtype=np.int64).reshape(-1, 3)
-        if times is None:
-            damaged.append((first_ns, last_ns))
-            continue
-        starts, ends, missing = stored.T
-        inside = slice(
-            int(np.searchsorted(ends, first_ns)),
-            int(np.searchsorted(starts, last_ns, side="right")),
-        )
-        missing[inside] -= np.searchsorted(times, ends[inside], side="right")
-        missing[inside] += np.searchsorted(times, starts[inside])
-    if stored is None:
-        return []
-    incomplete = stored[stored[:, 2] > 0, :2]
-    return sorted([*damaged, *map(tuple, incomplete.tolist())])
 
 
 class _StoredTransmission(NamedTuple):
@@ -198,11 +150,11 @@ class _Derived:
         self.open_kinds: set[str] = set()
         self.memories: dict[str, bytes] = {}
 
-    def begin(self, first_ns: int, stretch: _Stretch) -> None:
+    def begin(self, first_ns: int, stretch: Stretch) -> None:
         """Begin a stretch with the pair at `first_ns`."""
         begun = first_ns == stretch.since_ns  # False if the start of the run is missing
         if self._torn or not begun:
-            self.open_kinds = self._select_open_kinds(first_ns)
+            self.open_kinds = {*select_open_kinds(self._database, first_ns)}
         self._complete_ns = first_ns if begun else first_ns + self._margin_ns
         last = self._select_before(stretch.until_ns)
         self._cut = Flag(last.flags) & Flag.INTERRUPTED if last.start_ns >= first_ns else Flag(0)
@@ -334,15 +286,6 @@ class _Derived:
             (time_ns,),
         )
         return _StoredTransmission(*row) if row else _StoredTransmission(0, -EVER_NS, -EVER_NS, 0)
-
-    def _select_open_kinds(self, time_ns: int) -> set[str]:
-        """Return the kinds of stored alarms that were open at a time."""
-        rows = self._database.query(
-            "SELECT kind FROM alarms"
-            " WHERE raised_ns < ?1 AND (cleared_ns IS NULL OR cleared_ns >= ?1)",
-            (time_ns,),
-        )
-        return {kind for (kind,) in rows}
 
     def finish(self) -> tuple[int, int, int]:
         """Delete former transmissions, add and withdraw alarms; return the three numbers."""

@@ -50,6 +50,10 @@ class DecayTracker:
         self._keyed = 0  # pairs of the transmission in progress
         # Times and readings of both ports from the last keyed pair on, as they came.
         self._tail: list[tuple[Times, Floats, Floats]] = []
+        self.recall(memory)
+
+    def recall(self, memory: DecayMemory) -> None:
+        """Set what has been measured before."""
         self.memory = memory
         self.constants_s = choose_constants(memory)
 

@@ -104,6 +104,9 @@ class Excursions:
                     quarters, begin, end, *context, self._jumped_ns
                 )
                 jumped = np.union1d(jumped, quarters.pairs.time_ns[places])
+            # Earlier ones mean nothing to later quarters.
+            self._jumped_ns = max(self._jumped_ns, (upto + 1) * QUARTER_NS - 1)
+            self._may_jump = max(self._may_jump, upto)
             # Where nothing departs, the least departure that counts is not needed either.
             runs = [(begin, end)]
             if not len(places):

@@ -69,6 +69,12 @@ class Levels:
         """Usual levels, to be stored between runs."""
         return self._usual.memory
 
+    def recall(self, memory: usual_level.UsualLevelMemory) -> None:
+        """Set the memory; between transmissions nothing else is retained of the last one."""
+        self._usual.memory = memory
+        if not self._held and self._last_ns - self._keyed_ns > self._hang_ns:
+            self._usual.forget()
+
     def update(self, view: View, ended_ns: Sequence[int] = ()) -> Quarters | None:
         """Process one block and the ends of transmissions; return the completed quarters."""
         block = view.block

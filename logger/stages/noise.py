@@ -23,7 +23,7 @@ import numpy as np
 from logger.blocks import Floats, Noise
 from logger.calibration.converter_step import common_step
 from logger.physics.censored import Prior, estimate
-from logger.stages.quarters import Quarters
+from logger.stages.quarters import QUARTER_NS, Quarters
 
 GROUP = 64
 GROUPS = 32
@@ -36,7 +36,7 @@ STRAY_STEPS = 1.0  # a group with a weak signal lies this far above the quieter 
 STRETCH = 32  # pairs in a stretch
 LEAST_STRETCH = 16  # least number of pairs in a stretch
 STRETCHES = 64  # largest number of stretches retained
-FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # first stretches, then one in this many quarters
+FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # first stretches, then one in so many of a transmission
 LEAST_STRETCHES = 4
 STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its ratio to the mean
 NEGLIGIBLE = 0.02  # share of half a step
@@ -65,7 +65,7 @@ class NoiseTracker:
         # Pairs (2, n), the variance of each port and its lowest reading.
         self._stretches: deque[tuple[Floats, Floats, Floats]] = deque(maxlen=STRETCHES)
         self._unfinished = NO_PAIRS  # (2, n), of a stretch
-        self._passed = 0  # quarters since the last stretch
+        self._due = False  # a quarter that was to give a stretch has not
         self._estimate: Noise | None = None  # None after new pairs
 
     def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
@@ -98,16 +98,20 @@ class NoiseTracker:
         """
         pairs = quarters.pairs
         first = quarters.first.tolist()
+        # Counted from the start of each transmission, so that the choice soon depends on nothing
+        # earlier; its first quarter may have few pairs.
+        number = quarters.number - quarters.start_ns // QUARTER_NS
+        regular = np.flatnonzero(number % EVERY_QUARTERS == 1)
         following = 0
-        while True:
-            if len(self._stretches) >= FEW_STRETCHES:
-                skipped = max(EVERY_QUARTERS - 1 - self._passed, 0)
-                following, self._passed = following + skipped, self._passed + skipped
-            if following >= len(quarters):
-                self._passed -= following - len(quarters)
-                break
+        while following < len(quarters):
+            if len(self._stretches) >= FEW_STRETCHES and not self._due:
+                later = regular[np.searchsorted(regular, following) :]
+                if not len(later):
+                    break
+                following = int(later[0])
+            self._due = True
             begin, next_begin = first[following : following + 2]
-            following, self._passed = following + 1, self._passed + 1
+            following += 1
             end = min(begin + STRETCH, next_begin)
             volts = np.stack([pairs.forward_v[begin:end], pairs.reflected_v[begin:end]])
             if pairs.follows[begin]:
@@ -122,7 +126,7 @@ class NoiseTracker:
             variances = np.einsum("ij,ij->i", steps, steps) * (0.5 / steps.shape[1])
             self._stretches.append((volts, variances, volts.min(axis=1)))
             self._estimate = None
-            self._passed = 0
+            self._due = False
 
     def noise(self) -> Noise:
         """Return the present estimate. Quantisation adds at least 1/sqrt(12) of a step."""

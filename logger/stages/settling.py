@@ -116,6 +116,11 @@ class Settling:
         """Measured discharge time constants, to be stored between runs."""
         return self._decay.memory
 
+    def recall(self, memory: DecayMemory) -> None:
+        """Set what has been measured before."""
+        self._decay.recall(memory)
+        self._constants_s = self._decay.constants_s
+
     def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
         """Advance the time to `now_ns` without a pair."""
         self._decay.advance(now_ns, noise_v)

@@ -254,15 +254,18 @@ class WindowSums:
 
     def __init__(self, hold_ns: int) -> None:
         self._hold_ns = hold_ns
-        self._times = np.empty(0, dtype=np.int64)
-        self._settled = np.empty((3, 0))  # as in `settled_of`
-        self._sums = np.zeros((3, 1))  # over all pairs before each
-        self._size = 0  # of the columns, which are longer
+        self._times: Times
+        self._settled: Floats  # as in `settled_of`
+        self._sums: Floats  # over all pairs before each
+        self._size: int  # of the columns, which are longer
+        self.clear()
 
     def clear(self) -> None:
-        """Forget all pairs."""
+        """Forget all pairs, and the size of the columns: the last bits of sums depend on it."""
+        self._times = np.empty(0, dtype=np.int64)
+        self._settled = np.empty((3, 0))
+        self._sums = np.zeros((3, 1))
         self._size = 0
-        self._sums[:, 0] = 0.0
 
     def highest_ratios(
         self,

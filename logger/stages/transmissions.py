@@ -11,6 +11,7 @@ one are held until the key is down again or the hang time has passed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -21,6 +22,16 @@ from logger.rows import Flag, Row
 from logger.stages.antennas import COLUMN, UNNAMED, Antennas, LevelNames
 from logger.stages.totals import RECENT, Span, WindowSearch, WindowSums, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
+
+NEVER_NS = 1 << 62
+
+
+def start_in(spans: Sequence[tuple[int, int]], time_ns: int) -> int | None:
+    """Return the start of the transmission in progress at a time, by `Transmissions.spans`."""
+    for start_ns, past_ns in reversed(spans):
+        if start_ns < time_ns <= past_ns:
+            return start_ns
+    return None
 
 
 def _with_temperature_only(block: PowerBlock) -> PowerBlock:
@@ -114,13 +125,14 @@ class Transmissions:
 
         The hang time counts, since it is not known then if the transmission continues.
         """
-        spans = self._spans
-        if self._open is not None and self._open.counts:
-            spans = [*spans, (self._open.start_ns, time_ns)]
-        for start_ns, past_ns in reversed(spans):
-            if start_ns < time_ns <= past_ns:
-                return start_ns
-        return None
+        return start_in(self.spans, time_ns)
+
+    @property
+    def spans(self) -> list[tuple[int, int]]:
+        """Start of each transmission in the last block, and end of its hang time."""
+        if self._open is None or not self._open.counts:
+            return self._spans
+        return [*self._spans, (self._open.start_ns, NEVER_NS)]
 
     @property
     def under_way(self) -> bool:
@@ -173,6 +185,7 @@ class Transmissions:
         """Close and return the open transmission if the hang time has passed."""
         if self._open is None or now_ns - self._open.end_ns <= self._hang_ns:
             return []
+        self._windows.clear()
         return self._close()
 
     def _close(self, flag: Flag | None = None) -> list[OpenTransmission]:

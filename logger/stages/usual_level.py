@@ -81,6 +81,10 @@ class UsualLevels:
         self.learn(ended)
         return usual
 
+    def forget(self) -> None:
+        """Forget the usual level of the last stay, which has ended."""
+        self._past = math.nan
+
     def learn(self, ended_ns: Sequence[int]) -> None:
         """Learn transmissions that ended at these times, without new quarters."""
         for end_ns in ended_ns:

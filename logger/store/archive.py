@@ -102,12 +102,16 @@ class Archive:
         count = min(len(firsts), most)
         for place in range(count):
             first_ns = firsts[(2 * place + 1) * len(firsts) // (2 * count)]
-            segment = self._database.query(
-                "SELECT first_ns, last_ns, data FROM segments WHERE first_ns = ?", (first_ns,)
-            )
-            for row in segment:
-                if (pairs := Segment(*row).pairs()) is not None:
-                    yield pairs
+            segment = self.segment_at(first_ns)
+            if segment is not None and (pairs := segment.pairs()) is not None:
+                yield pairs
+
+    def segment_at(self, first_ns: int) -> Segment | None:
+        """Return the segment that begins with a pair at this time, if any."""
+        row = self._database.query_row(
+            "SELECT first_ns, last_ns, data FROM segments WHERE first_ns = ?", (first_ns,)
+        )
+        return None if row is None else Segment(*row)
 
     def segments(self, since_ns: int, until_ns: int) -> Iterator[Segment]:
         """Yield the segments that overlap [since_ns, until_ns), in order.
@@ -118,6 +122,14 @@ class Archive:
         while rows := self._database.query(NEXT, (since_ns, until_ns)):
             yield from map(Segment._make, rows)
             since_ns = rows[-1][1] + 1
+
+    def index(self, since_ns: int, until_ns: int) -> list[tuple[int, int, int]]:
+        """Return first time, last time and number of pairs of segments that begin in a period."""
+        return self._database.query(
+            "SELECT first_ns, last_ns, pairs FROM segments WHERE first_ns >= ? AND first_ns < ?"
+            " AND pairs > 0 ORDER BY first_ns",
+            (since_ns, until_ns),
+        )
 
     def runs(self) -> Times:
         """Return the start times of the daemon's runs in the archive, ascending, (n,)."""

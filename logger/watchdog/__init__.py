@@ -64,6 +64,9 @@ class Watchdog:
             )
             for module in LEARNING
         ]
+        self.detector = next(
+            rule for _, rule in self._learning if isinstance(rule, detector_fault.DetectorFault)
+        )
         self._takers = {
             kind: [(module, rule) for module, rule in self._learning if kind in rule.takes]
             for kind in (SecondRows, Excursion, Transmission)
@@ -97,6 +100,9 @@ class Watchdog:
 
         `start_at` returns the start of the transmission in progress at a time.
         """
+        return separate(self._by_pairs(view, start_at))
+
+    def _by_pairs(self, view: View, start_at: StartAt) -> list[AlarmChange]:
         times = view.block.time_ns
         changes = [
             self._change(no_data.KIND, no_data.SEVERITY, finding, None)
@@ -107,7 +113,7 @@ class Watchdog:
                 self._change(module.KIND, module.SEVERITY, finding, start_at(finding.time_ns))
                 for finding in rule.update(view)
             ]
-        return _separate(sorted(changes, key=lambda change: change.time_ns))
+        return sorted(changes, key=lambda change: change.time_ns)
 
     def rows(
         self,
@@ -131,7 +137,7 @@ class Watchdog:
             changes += self._by_row(row, start_at)
         if quarters is not None:
             changes += self._by_quarters(quarters, start_at)
-        return _separate(sorted(changes, key=lambda change: change.time_ns))
+        return separate(sorted(changes, key=lambda change: change.time_ns))
 
     def _by_quarters(self, quarters: Quarters, start_at: StartAt) -> list[AlarmChange]:
         return [
@@ -189,7 +195,7 @@ def _place(row: Complete) -> tuple[int, bool]:
     return (row.time_ns if isinstance(row, Excursion) else int(row.time_ns[-1])), False
 
 
-def _separate(changes: list[AlarmChange]) -> list[AlarmChange]:
+def separate(changes: list[AlarmChange]) -> list[AlarmChange]:
     """Give every change a distinct time, as a point in InfluxDB needs one.
 
     Two rules may report at the same pair.

@@ -9,6 +9,8 @@ clears it nor lets the next strong one raise it again.
 
 from __future__ import annotations
 
+from functools import partial
+
 from logger.blocks import Floats
 from logger.config.load import HighReflectedPowerOptions
 from logger.rows import AlarmKind, Severity
@@ -23,23 +25,24 @@ RELEASE = 0.8
 
 def rule(options: HighReflectedPowerOptions, *, active: bool) -> ReflectedLimit:
     """Return the rule's state machine; `active` if its alarm is open from before."""
-
-    def describe(sums: Floats) -> tuple[float, str]:
-        count = max(float(sums[COUNT]), 1.0)
-        value = float(sums[REFLECTED]) / count
-        return value, f"{value:.2f} W reflected of {sums[FORWARD] / count:.2f} W incident"
-
-    def release(sums: Floats | None) -> tuple[float, float]:
-        if sums is None:
-            return 0.0, RELEASE * options.limit_w
-        return RELEASE * options.limit_w * float(sums[COUNT] / sums[FORWARD]), 0.0
-
     return ReflectedLimit(
         (0.0, options.limit_w),
-        release,
+        partial(_release, options.limit_w),
         round(options.hold_ms * 1e6),
         REFERENCE,
         options.limit_w,
-        describe,
+        _describe,
         active=active,
     )
+
+
+def _describe(sums: Floats) -> tuple[float, str]:
+    count = max(float(sums[COUNT]), 1.0)
+    value = float(sums[REFLECTED]) / count
+    return value, f"{value:.2f} W reflected of {sums[FORWARD] / count:.2f} W incident"
+
+
+def _release(limit_w: float, sums: Floats | None) -> tuple[float, float]:
+    if sums is None:
+        return 0.0, RELEASE * limit_w
+    return RELEASE * limit_w * float(sums[COUNT] / sums[FORWARD]), 0.0

@@ -9,6 +9,8 @@ limit.
 
 from __future__ import annotations
 
+from functools import partial
+
 from logger.blocks import Floats
 from logger.config.load import HighSwrOptions
 from logger.physics.reflection import rho, rho_of_swr, swr
@@ -26,21 +28,25 @@ RELEASE = 0.9
 def rule(options: HighSwrOptions, *, active: bool) -> ReflectedLimit:
     """Return the rule's state machine; `active` if its alarm is open from before."""
     limit_rho = float(rho_of_swr(options.limit))
-
-    def describe(sums: Floats) -> tuple[float, str]:
-        value = float(swr(rho(sums[FORWARD], sums[REFLECTED])))
-        count = max(sums[0], 1)
-        return value, (
-            f"SWR {swr_words(value)} at {sums[FORWARD] / count:.2f} W incident,"
-            f" {max(sums[REFLECTED], 0) / count:.2f} W reflected"
-        )
-
     return ReflectedLimit(
         (limit_rho**2, 0.0),
-        lambda _: ((RELEASE * limit_rho) ** 2, 0.0),
+        partial(_release, limit_rho),
         round(options.hold_ms * 1e6),
         REFERENCE,
         options.limit,
-        describe,
+        _describe,
         active=active,
     )
+
+
+def _describe(sums: Floats) -> tuple[float, str]:
+    value = float(swr(rho(sums[FORWARD], sums[REFLECTED])))
+    count = max(sums[0], 1)
+    return value, (
+        f"SWR {swr_words(value)} at {sums[FORWARD] / count:.2f} W incident,"
+        f" {max(sums[REFLECTED], 0) / count:.2f} W reflected"
+    )
+
+
+def _release(limit_rho: float, _: Floats | None) -> tuple[float, float]:
+    return (RELEASE * limit_rho) ** 2, 0.0

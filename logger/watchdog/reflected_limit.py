@@ -25,6 +25,7 @@ that follows an SWR just above the limit is reported within half a hold time.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
@@ -99,8 +100,7 @@ class ReflectedLimit(Rule):
             value, detail = self._describe(sums)
             self._active = not self._active
             change = ChangeKind.RAISED if self._active else ChangeKind.CLEARED
-            if self._active:
-                self._release = self._release_from(sums)
+            self._release = self._release_from(sums if self._active else None)
             time_ns = int(block.time_ns[rest[index]])
             findings.append(Finding(time_ns, change, value, self._limit, detail))
             (self._clearing if self._active else self._raising).skip(time_ns)
@@ -132,14 +132,13 @@ def inverse_time(hold_ns: int, reference: float) -> Needed:
 
     The time is `hold_ns` at `reference` times the limit in reflected power.
     """
-    k = reference**EXPONENT - 1
+    return partial(_needed, hold_ns, reference**EXPONENT - 1)
 
-    def needed(totals: Floats) -> Floats:
-        allowed_w = totals[REFLECTED] - totals[EXCESS]
-        exceeds = (totals[EXCESS] > 0) & (allowed_w > 0)
-        multiple = np.where(exceeds, totals[REFLECTED], 1.0) / np.where(exceeds, allowed_w, 1.0)
-        with np.errstate(divide="ignore"):
-            holds = np.minimum(k / (np.minimum(multiple, 1e3) ** EXPONENT - 1), LONGEST)
-        return np.asarray(holds * hold_ns)
 
-    return needed
+def _needed(hold_ns: int, k: float, totals: Floats) -> Floats:
+    allowed_w = totals[REFLECTED] - totals[EXCESS]
+    exceeds = (totals[EXCESS] > 0) & (allowed_w > 0)
+    multiple = np.where(exceeds, totals[REFLECTED], 1.0) / np.where(exceeds, allowed_w, 1.0)
+    with np.errstate(divide="ignore"):
+        holds = np.minimum(k / (np.minimum(multiple, 1e3) ** EXPONENT - 1), LONGEST)
+    return np.asarray(holds * hold_ns)

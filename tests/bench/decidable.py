@@ -2,10 +2,12 @@
 
     python -m tests.bench.decidable [--two 50] [--first-seed 1000]
 
-An observer who knows the station, its weather, and the law of every kind of cause, but neither
-which causes there are nor their parameters, sees the stored rows: |Gamma| of a transmission, its
-change from the first to the last third, incident power, excursions, gaps. Two causes are decidable
-if the rows are likelier with both (as drawn) than with any one by DECIDED.
+An observer who knows the law of every kind of cause, but neither which causes there are nor their
+parameters, sees the stored rows: |Gamma| of a transmission, its change from the first to the last
+third, incident power, excursions, gaps. The station is known as well as the package's own margins
+say: the mean |Gamma| of a session on a channel to half of what `evidence.is_usual` allows for
+weather, its change to half the margins of `heating_joint`, incident power to POWER_SD. Two causes
+are decidable if the rows are likelier with both (as drawn) than with any one by DECIDED.
 
     unplugged and another   if the other is knowable (`ideal_grouping`)
     contact and level       likewise: a contact moves no level, nothing else makes excursions
@@ -27,8 +29,10 @@ from dataclasses import fields, replace
 import numpy as np
 
 from logger.blocks import Floats
+from logger.faults import evidence
 from logger.faults.repair import DECIDED
-from tests.bench.ideal_grouping import INEXACT, POWER_SD, SESSION_S, ln_density, ln_odds
+from logger.watchdog import heating_joint
+from tests.bench.ideal_grouping import SESSION_S, ln_odds
 from tests.bench.ideal_observer import traffic_of
 from tests.foreign_faults import Cause, History, Quarters, two_causes
 from tests.foreign_faults.causes import CAUSES, LoosePlug, Moments, Unplugged, WindContact
@@ -38,6 +42,7 @@ from tests.foreign_faults.station import Reading, read
 CONTACTS = (LoosePlug, WindContact)
 LEVELS = [kind for kind, cause in CAUSES.items() if cause not in (*CONTACTS, Unplugged)]
 TRIALS = 150
+POWER_SD = 0.1  # of ln incident watts
 BEFORE_S = 8 * DAY_S  # of sound transmissions
 CROWD = 5
 ENDS = (0.15, 0.85)  # middles of the first and the last third of a key-down
@@ -60,26 +65,31 @@ class Levels:
         self._ln_w = np.log([over.forward_w_mean for over in overs])
         self._calm = np.array([not over.excursions for over in overs])
         start_s = self._traffic.start_s
-        self._session = np.cumsum(np.diff(start_s, prepend=start_s[0]) > SESSION_S)
-        sway = np.array([over.sway_rho for over in overs]) / np.sqrt(
-            1 + self._traffic.duration_s / 3
+        session = np.cumsum(np.diff(start_s, prepend=start_s[0]) > SESSION_S)
+        _, self._group = np.unique(
+            np.stack([session, self._traffic.channel]), axis=1, return_inverse=True
         )
-        noise = np.array([over.noise_rho for over in overs])
-        (none, none_rise, _), (every, every_rise, _) = map(self._model, ((), history.causes))
-        common = noise**2 + sway**2 + 1e-8
-        self._variance = common + (INEXACT * (every - none)) ** 2
-        self._rise_variance = 6 * common + (INEXACT * (every_rise - none_rise)) ** 2 + 1e-6
-        self._per_khz = self._model((), 1.0)[0] - none
+        none = self._model(())[0]
+        self._margin = (evidence.LEVEL_MARGIN + evidence.LEVEL_PART * none) / 2
+        self._rise_margin = (heating_joint.MARGIN + heating_joint.MARGIN_SHARE * none) / 2
 
     def ln_likelihood(self, causes: Sequence[Cause]) -> float:
         """Return ln of the likelihood but for a constant."""
         rho, rise, ln_w = self._model(causes)
-        calm = self._calm
-        ln = ln_density(
-            (self._rho - rho)[calm], self._variance[calm], self._per_khz[calm], self._session[calm]
+        return -sum(
+            float((self._means(z) ** 2).sum()) / 2
+            for z in (
+                (self._rho - rho) / self._margin,
+                (self._rise - rise) / self._rise_margin,
+                (self._ln_w - ln_w) / POWER_SD,
+            )
         )
-        ln -= float(((self._rise - rise) ** 2 / self._rise_variance)[calm].sum()) / 2
-        return ln - float(((self._ln_w - ln_w)[calm] ** 2).sum()) / (2 * POWER_SD**2)
+
+    def _means(self, values: Floats) -> Floats:
+        """Return the mean of each session on a channel, of transmissions without excursions."""
+        group = self._group[self._calm]
+        total = np.bincount(group, values[self._calm])
+        return total / np.maximum(np.bincount(group), 1)
 
     def best(self, kind: str, place: str, rng: np.random.Generator) -> float:
         """Return ln of the likelihood with the best single cause of a kind."""
@@ -101,20 +111,20 @@ class Levels:
             value = getattr(draw(), name)
             own = getattr(cause, name)
             if isinstance(own, float) and np.isfinite(own) and rng.random() < 0.7:
-                value = own * rng.normal(1, 0.002 if name == "onset_s" else 0.15)
+                value = own * rng.normal(1, 0.002 if name == "onset_s" else 0.2)
             other = replace(cause, **{name: value})
             ln = self.ln_likelihood([other])
             if ln > most:
                 cause, most = other, ln
         return most
 
-    def _model(self, causes: Sequence[Cause], khz: float = 0.0) -> tuple[Floats, Floats, Floats]:
+    def _model(self, causes: Sequence[Cause]) -> tuple[Floats, Floats, Floats]:
         """Return |Gamma|, its change within key-downs, and ln of incident watts."""
         traffic = self._traffic
         over = np.arange(len(traffic))
         readings: list[Reading] = []
         for share in ENDS:
-            line = self._rest.add(resonance_khz=khz)
+            line = self._rest
             moments = Moments(traffic, self.history.weather, over, share * traffic.duration_s)
             for cause in causes:
                 line = cause.change(line, moments)

@@ -56,15 +56,15 @@ def _ln_odds_of_levels(history: History, others: list[Cause]) -> float:
     start_s = np.array([over.start_ns / 1e9 for over in history.overs])
     session = np.cumsum(np.diff(start_s, prepend=start_s[0]) > SESSION_S)
     per_khz = steeper.rho - every.rho
-    odds = ln_density(rho - every.rho, variance, per_khz, session)
-    odds -= ln_density(rho - without.rho, variance, per_khz, session)
+    odds = _ln_density(rho - every.rho, variance, per_khz, session)
+    odds -= _ln_density(rho - without.rho, variance, per_khz, session)
     power_with, power_without = (
         float((np.log(watts / reading.forward_w) ** 2).sum()) for reading in (every, without)
     )
     return odds + (power_without - power_with) / (2 * POWER_SD**2)
 
 
-def ln_density(off: Floats, variance: Floats, per_khz: Floats, session: Floats) -> float:
+def _ln_density(off: Floats, variance: Floats, per_khz: Floats, session: Floats) -> float:
     """Return ln of the density of deviations with an unknown shift per session, but a constant."""
     own = float((off**2 / variance).sum())
     pulled = np.bincount(session, per_khz * off / variance)

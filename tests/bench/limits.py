@@ -24,7 +24,7 @@ import numpy as np
 from drivers.contract import SampleBlock
 from logger.config.load import load
 from logger.store.writer import StoreWriter
-from tests.bench import archive, bulk, card_wear, frames_daemon, latency, report
+from tests.bench import archive, bulk, card_wear, frames_daemon, latency, recompute_jobs, report
 from tests.bench import idle as idle_bench
 from tests.station import write_config
 
@@ -99,6 +99,11 @@ def recompute_over_loop() -> float:
         config = load(folder / "config.yaml")
         whole, options = archive.station(1_500_000, "am", 1000)
         return archive.derived("rows", whole, options, config, folder) * loop_ns() * 1e-9
+
+
+def shared_recompute_over_loop() -> float:
+    """Return the same with two worker processes on a longer archive, by wall time."""
+    return recompute_jobs.pairs_a_second(24_000_000, 2) * loop_ns() * 1e-9
 
 
 def frames_share() -> float:
@@ -217,6 +222,15 @@ LIMITS = (
         30,
         LOOP,
         recompute_over_loop,
+        is_least=True,
+        repeats=1,
+    ),
+    Limit(
+        "recompute from raw pairs, --jobs 2",
+        "-",
+        30,
+        LOOP,
+        shared_recompute_over_loop,
         is_least=True,
         repeats=1,
     ),

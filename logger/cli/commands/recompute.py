@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,7 +26,14 @@ from logger.wording import count
 @click.command("recompute")
 @config_option
 @click.option("--dry-run", is_flag=True, help="Report the changes without writing them.")
-def command(config_path: Path | None, dry_run: bool) -> None:
+@click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Processes that share the work on raw pairs; all processor cores but one if not given. The"
+    " rows are the same for any number.",
+)
+def command(config_path: Path | None, dry_run: bool, jobs: int | None) -> None:
     """Derive stored rows again.
 
     Uses the present calibration and rules: from raw pairs where they are archived, else from the
@@ -46,7 +54,14 @@ def command(config_path: Path | None, dry_run: bool) -> None:
         if unknown:
             click.echo(f"warning: {describe_unknown(unknown)}", err=True)
         with _progress_bar() as progress:
-            by_raw, by_means = recompute(store, config, coupler, dry_run=dry_run, progress=progress)
+            by_raw, by_means = recompute(
+                store,
+                config,
+                coupler,
+                dry_run=dry_run,
+                progress=progress,
+                jobs=jobs or max(len(os.sched_getaffinity(0)) - 1, 1),
+            )
     for line in _summarize(by_raw, by_means, coupler.id):
         click.echo(line, err=True)
     if dry_run:

@@ -135,7 +135,9 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
             outlets.append(("calibration", schedule.describe(time.time_ns())))
         doubt = [("calibration", warning)] if warning else []
         zone = zone_of(sections, local)
-        named = [("station", " ".join([sections.station.name, stored.get("station_id", "")]))]
+        named = [
+            ("station", " ".join(filter(None, [sections.station.name, stored.get("station_id")])))
+        ]
         for name, text in [*named, *describe_daemon(live), *doubt, *outlets, *_store_lines(stored)]:
             click.echo(in_zone(f"{name:14}{text}", zone))
     return live is not None

@@ -71,6 +71,15 @@ class DetectorFault(LearningRule):
         findings = self._pairs.update(view)
         return [] if self.memory.cause else findings
 
+    @property
+    def pairs(self) -> PairFaults:
+        """State of the faults that pairs show."""
+        return self._pairs
+
+    def follow(self, view: View, *, active: bool, reported_ns: int) -> None:
+        """Set the state after a block of pairs that another process has seen (see `recompute`)."""
+        self._view, self._pairs.active, self._pairs.foreign.reported_ns = view, active, reported_ns
+
     def row(self, row: Transmission, work_ns: int) -> list[Finding]:
         """Return the changes of state caused by one transmission."""
         if self._view is None:

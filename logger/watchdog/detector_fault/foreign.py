@@ -68,7 +68,7 @@ class ForeignSignals:
         self._since_ns: int | None = None
         self._counted = False
         self._alike = 0
-        self._last_w = 0.0  # of the previous signal
+        self._last_w = 0.0  # of the previous signal, until our own powers are known
 
     def update(self, view: View) -> list[tuple[int, str]]:
         """Return time and cause of possible reports in one block, see `is_due`."""
@@ -104,7 +104,7 @@ class ForeignSignals:
         is_alike = abs(watts - usual_w) < SPREAD * usual_w
         # Without a power of ours to compare with, the first signal is alike to itself.
         self._alike = self._alike + 1 if is_alike else int(not is_known)
-        self._last_w = watts
+        self._last_w = 0.0 if is_known else watts
         if self._alike == SIGNALS:
             return [(time_ns, REVERSED)]
         if not is_known:

@@ -112,6 +112,8 @@ class PairFaults:
             reversed_ns = self._reversed.find(
                 view, is_strong(view, above), view.keyed & block.settled & ~above
             )
+        else:  # not asked any more
+            self._reversed = HeldCondition(REVERSED_NS)
         due = [
             (time_ns, cause) for time_ns, cause in foreign if self.foreign.is_due(time_ns, cause)
         ]
