@@ -27,7 +27,6 @@ from logger.store.schema import current_version
 from logger.store.tables import FORWARDED
 from logger.utc import DAY_NS, format_ns
 
-RETRACTIONS = 1_000_000  # as many as are kept
 FOLLOWED = {table.name: table for table in FORWARDED}
 STATION = {
     "name": "TEXT",
@@ -69,7 +68,7 @@ class Push:
             name: self._database.query_value(f"SELECT coalesce(max(id), 0) FROM {name}")
             for name in FOLLOWED
         }
-        retracted = self._outbox.retractions(self._remote.url, RETRACTIONS)
+        retracted = self._database.query_value("SELECT coalesce(max(id), 0) FROM retractions")
         with tempfile.TemporaryDirectory(prefix="mismatchd-") as folder:
             file = Path(folder) / "object.parquet"
             for table in rows.TABLES:
@@ -79,7 +78,7 @@ class Push:
                 self._push_pairs(day, digest, file)
             self._push_station(file)
         # A change since then is found by the next push.
-        self._outbox.retracted(self._remote.url, retracted.upto)
+        self._outbox.retracted(self._remote.url, retracted)
         for name, followed in FOLLOWED.items():
             position = self._outbox.position(self._remote.url, followed)
             if position.rewrites == positions[name].rewrites:

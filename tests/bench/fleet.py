@@ -3,7 +3,7 @@ rows a second, memory of the servers and of the forwarders, points lost or doubl
 
     python -m tests.bench.fleet [stations]
 
-Fails if a point is lost or doubled, or if a server's memory grows with the number of stations.
+Fails if a point is lost or doubled, or if the database takes more than MOST_MB of memory.
 """
 
 from __future__ import annotations
