@@ -550,7 +550,8 @@ def test_four_hot_cycles_raise_and_five_cool_ones_clear() -> None:
     ("given", "told"),
     [
         ({"rest_s": 5.9 * 3600}, True),
-        ({"rest_s": 6.1 * 3600}, False),
+        ({"rest_s": 3.9 * 86_400}, True),  # among those that begin after a rest
+        ({"rest_s": 4.1 * 86_400}, False),
         ({"seconds": 8}, True),
         ({"seconds": 7}, False),
         ({"watts": (4.0, 2.0)}, True),
@@ -585,12 +586,12 @@ def test_reflection_that_stays_up_has_no_cycle() -> None:
 
 
 def test_fewer_false_alarms_take_more_cycles() -> None:
-    counts = [heat([0.2] * 30, rate=rate)[0][0] for rate in (1000.0, 1.0, 1e-3, 1e-6)]
+    counts = [heat([0.2] * 30, rate=rate)[0][0] for rate in (1000.0, 1.0, 1e-6, 1e-12)]
     assert counts[0] == counts[1] == 4
     assert counts[1] < counts[2] < counts[3]
-    # Three deviations at most a cycle, one is taken off; 1.5 ln(cycles a year / rate) / 3.08.
-    height = 1.5 * math.log(50_000 / 1e-6) / 3.08
-    assert counts[3] == math.ceil(height / 2)
+    # Four deviations at most a cycle, one is taken off; 1.5 ln(4 * cycles a year / rate) / 2.9.
+    height = 1.5 * math.log(4 * 50_000 / 1e-12) / 2.9
+    assert counts[3] == math.ceil(height / 3)
 
 
 # --- a level that changes within a transmission ---

@@ -26,7 +26,7 @@ from logger.config.load import (
 )
 from logger.physics import reflection
 from logger.pipeline import Pipeline
-from logger.rows import Memory, Row, Samples, Transmission
+from logger.rows import Memory, Row, Samples, SecondRows, Transmission
 from logger.stages.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection, ThinSample
 from logger.stages.thinning import LEAST_PAIRS, Thinning
 from logger.store.archive import same
@@ -122,8 +122,9 @@ def final(rows: Sequence[Row]) -> list[tuple[object, ...]]:
     """The rows that remain, in an order of their own."""
     memories = {row.rule: row for row in rows if isinstance(row, Memory)}
     remaining = [
-        row
+        each
         for row in rows
+        for each in (row.rows() if isinstance(row, SecondRows) else [row])
         if not isinstance(row, Memory) and (not isinstance(row, Transmission) or row.ended)
     ]
     return sorted(
