@@ -27,7 +27,7 @@ MOST_MS = 60.0
 
 @contextlib.contextmanager
 def slowed(store: Path) -> Iterator[None]:
-    """Limit the daemons that this process has started; fail if one drops something."""
+    """Limit the daemon that this process has started; print what it dropped."""
     GROUP.mkdir(exist_ok=True)
     (GROUP / "cpu.cfs_period_us").write_text(str(PERIOD_US))
     (GROUP / "cpu.cfs_quota_us").write_text(str(round(SHARE * PERIOD_US)))
@@ -40,9 +40,8 @@ def slowed(store: Path) -> Iterator[None]:
     stat = dict(line.split() for line in (GROUP / "cpu.stat").read_text().splitlines())
     state = ask(store)
     assert state is not None
-    dropped = {"rows": state.rows_dropped, **{k: v for k, v in state.counters.items() if v}}
     print(f"{spent:.1f} s of CPU; {stat['nr_throttled']} of {stat['nr_periods']} periods throttled")
-    print(f"dropped: {dropped}")
+    print(f"{state.rows_dropped} rows dropped, {state.gaps} gaps; counted: {dict(state.counters)}")
     for daemon in daemons:
         (GROUP.parent / "cgroup.procs").write_text(str(daemon.pid))
 
