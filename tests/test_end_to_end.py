@@ -7,6 +7,7 @@ import fcntl
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 from datetime import datetime
@@ -227,7 +228,9 @@ def test_the_same_file_replayed_twice_gives_the_same_rows(tmp_path: Path) -> Non
     mismatchd("run", "-c", config)
     assert {name: exported(name, config) for name in before} == before
     lines = mismatchd("export", "transmissions", "--format", "line-protocol", "-c", config).stdout
-    assert lines.startswith("transmission,station=test-station,channel=20 ")
+    assert re.match(
+        r"transmission,station=test-station,station_id=[-0-9a-f]{36},channel=20 ", lines
+    )
 
 
 def test_the_daemon_forwards_what_it_stores(tmp_path: Path) -> None:

@@ -446,5 +446,6 @@ def test_alarms_go_out_first(store: StoreWriter, lines: LineServer) -> None:
     order = [texts[0].partition(",")[0] for _, texts in lines.taken]
     assert order[:4] == ["alarm", "transmission", "second", "transmission"]
     assert order[4:] == ["second"]
-    assert lines.taken[1][1][-1].startswith("transmission,station=here,channel=20 id=1000.0,")
+    tags = f"transmission,station=here,station_id={store.station_id},channel=20"
+    assert lines.taken[1][1][-1].startswith(f"{tags} id=1000.0,")
     assert len(lines.taken[1][1]) == influx.LIVE_ROWS
