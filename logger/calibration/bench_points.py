@@ -23,10 +23,10 @@ from pathlib import Path
 
 import msgspec
 
+from logger.calibration.file import CONDITIONS
 from logger.errors import BenchPointError
 from logger.wording import suggest
 
-CONDITIONS = ("matched", "reversed", "open", "short", "mismatched")
 NEEDED = ("condition", "power_w", "forward_v", "reflected_v")
 WATTS_PER_VOLT2 = {"vrms": 1 / 50, "vp": 1 / 100, "vpp": 1 / 400}  # volts across 50 ohm
 IMPEDANCE_OHM = 50.0

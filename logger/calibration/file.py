@@ -25,10 +25,10 @@ from typing import Annotated, Any, Literal
 import msgspec
 import yaml
 
-from logger.calibration.bench_points import CONDITIONS
 from logger.errors import CalibrationError
 
 FORMAT = 1
+CONDITIONS = ("matched", "reversed", "open", "short", "mismatched")  # of bench points
 SIMULATED = "simulated"  # coupler of such a calibration
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 NonNegative = Annotated[float, msgspec.Meta(ge=0)]

@@ -15,9 +15,9 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import Bools, Floats, Times
-from logger.calibration.bench_points import CONDITIONS
 from logger.calibration.detector import KELVIN, ROOM_C, squared_peak_v
 from logger.calibration.expectation import BROAD, Expectation
+from logger.calibration.file import CONDITIONS
 from logger.calibration.model import IMPEDANCE_OHM, Detected, detect
 from logger.calibration.parameters import Layout, Parameters
 from logger.calibration.readings import Readings, group_values

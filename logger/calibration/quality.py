@@ -12,9 +12,8 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import Floats, Noise
-from logger.calibration.bench_points import CONDITIONS
 from logger.calibration.coupler import Coupler
-from logger.calibration.file import SIDES
+from logger.calibration.file import CONDITIONS, SIDES
 from logger.calibration.problem import FULL_WAVE
 from logger.physics.reflection import estimate
 

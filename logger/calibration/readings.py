@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.blocks import Bools, Floats, Times
-from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
+from logger.calibration.bench_points import Bench, BenchPoint
 from logger.calibration.converter_step import is_on_grid, step_of_points
 from logger.calibration.directivity import Load
+from logger.calibration.file import CONDITIONS
 from logger.physics.censored import normal_cdf
 
 BAND_WIDTH = 1.05  # frequencies, and unknown powers, within this factor form one group

@@ -13,10 +13,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from logger.blocks import Floats
-from logger.calibration.bench_points import CONDITIONS
 from logger.calibration.coupler import Coupler
 from logger.calibration.detector import DetectorLaw
-from logger.calibration.file import CalibrationFile, Port
+from logger.calibration.file import CONDITIONS, CalibrationFile, Port
 from logger.calibration.problem import FULL_WAVE
 from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
 from logger.charts import sheet

@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
@@ -20,9 +21,11 @@ from msgspec import UNSET, Struct, UnsetType
 from logger.errors import StatusError
 from logger.live.local_socket import open_connection, open_listener, path_of
 from logger.store.database import OTHER_USER
-from logger.store.deliveries import DeliveryTotals
-from logger.store.outbox import ForwarderTotals
 from logger.utc import format_ns, format_optional
+
+if TYPE_CHECKING:
+    from logger.store.deliveries import DeliveryTotals
+    from logger.store.outbox import ForwarderTotals
 
 SUFFIX = ".socket"
 SEND_TIMEOUT_S = 0.5

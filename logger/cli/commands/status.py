@@ -31,9 +31,7 @@ from logger.live.status import (
 )
 from logger.live.status_lines import describe_daemon, describe_forwarder, describe_notifier
 from logger.local_time import in_zone
-from logger.store.deliveries import Deliveries
 from logger.store.faults import Faults
-from logger.store.outbox import Outbox
 from logger.store.reader import Store
 from logger.store.verifications import Verifications
 from logger.utc import format_ns, format_optional, to_second
@@ -88,6 +86,9 @@ def _show(config_path: Path, as_json: bool, local: bool | None) -> bool:
             stored |= store.counts()
             if live is None and (sections.forwarders or sections.notify):
                 config = configuration(config_path)
+                from logger.store.deliveries import Deliveries
+                from logger.store.outbox import Outbox
+
                 outbox, deliveries = Outbox(store.database), Deliveries(store.database)
                 stored["forwarders"] = forwarders = [
                     ForwarderStatus.of_totals(server.title, outbox.totals(server.title))
