@@ -407,8 +407,7 @@ def test_two_stations_of_one_name_are_told_apart(source: str, tmp_path: Path, no
         (target,) = found["Pairs per second"]["targets"]
         for number, station_id in enumerate(ids):
             (points,) = base.points(view._replace(station_id=station_id), target, {}).values()
-            recent = [rate for at, rate in points.items() if at > now_ns // 1_000_000 - 250_000]
-            assert recent[0] == 140 - number
+            assert (139 in points.values()) == bool(number)
         assert len(base.values_of(view, dashboard(source)["templating"]["list"][2])) == 2
 
 
