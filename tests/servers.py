@@ -204,7 +204,11 @@ class ObjectStore(Server):
             self._process = None
 
     def start(self) -> None:
-        super().start()
+        try:
+            super().start()
+        except AssertionError:  # now and then it does not come up after a SIGKILL
+            self.stop()
+            super().start()
 
         def is_ready() -> bool:
             with contextlib.suppress(OSError):
