@@ -135,7 +135,8 @@ HUB_KEY = ("hub", "hub-secret")  # reads everything, writes nothing
 def _free_ports(count: int) -> list[int]:
     """Different ports nobody uses at the moment, out of the range of outgoing connections."""
     ports: list[int] = []
-    for port in range(20_000 + os.getpid() % 10_000, 32_000):
+    # Processes that begin together look in different places.
+    for port in range(20_000 + 8 * os.getpid() % 11_000, 32_000):
         with contextlib.suppress(OSError), socket.socket() as probe:
             probe.bind(("127.0.0.1", port))
             ports.append(port)
@@ -173,14 +174,15 @@ class ObjectStore(Server):
         ]
         (folder / "s3.json").write_text(json.dumps({"identities": identities}))
         (folder / "objects").mkdir(exist_ok=True)
-        ports = _free_ports(7)
+        ports = _free_ports(8)
         names = (
             *("master.port", "master.port.grpc", "volume.port", "volume.port.grpc"),
-            *("filer.port", "filer.port.grpc", "s3.port"),
+            *("filer.port", "filer.port.grpc", "s3.port.grpc", "s3.port"),
         )
         command = [_weed(), "server", f"-dir={folder / 'objects'}", "-filer", "-s3"]
         command += ["-ip=127.0.0.1", "-ip.bind=127.0.0.1", f"-s3.config={folder / 's3.json'}"]
         command += ["-master.volumeSizeLimitMB=16", "-volume.max=50", "-s3.port.iceberg=0"]
+        command += ["-s3.port.lance=0", "-master.telemetry=false"]
         command += [f"-{name}={port}" for name, port in zip(names, ports, strict=True)]
         super().__init__(command, ports[-1], "/healthz")
 
@@ -204,11 +206,7 @@ class ObjectStore(Server):
             self._process = None
 
     def start(self) -> None:
-        try:
-            super().start()
-        except AssertionError:  # now and then it does not come up after a SIGKILL
-            self.stop()
-            super().start()
+        super().start()
 
         def is_ready() -> bool:
             with contextlib.suppress(OSError):
