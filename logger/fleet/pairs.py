@@ -24,7 +24,7 @@ from drivers.contract import SampleBlock
 from logger.errors import RemoteError
 from logger.fleet.parquet import UTC_US, add_note, read_note, schema_of
 from logger.store.archive import Segment
-from logger.store.segments import Grid, encode, grids
+from logger.store.segments import Grid, decode_times, encode, grids
 
 log = logging.getLogger("mismatchd")
 
@@ -150,19 +150,17 @@ def check(path: Path) -> None:
 
 
 def _described(row: Row, block: SampleBlock) -> tuple[_Entry, Any]:
-    stored = Segment(row.first_ns, row.last_ns, row.data)
-    moved_ns = row.first_ns - _stored_first_ns(stored)
+    moved_ns = row.first_ns - int(decode_times(row.data)[0])
     scales = grids(row.data)
     columns: dict[str, Any] = {"time": pa.array(block.time_ns // 1000).cast(UTC_US)}
     rest = (block.time_ns % 1000).astype(np.int16)
     if rest.any():
         columns["nanoseconds"] = pa.array(rest)
-    for name, grid, volts in zip(
-        ("forward", "reflected"), scales, (block.forward_v, block.reflected_v), strict=True
-    ):
+    ports = ("forward", block.forward_v), ("reflected", block.reflected_v)
+    for number, ((name, volts), grid) in enumerate(zip(ports, list(scales), strict=True)):
         codes = None if grid is None else grid.codes(volts)
         if grid is None or codes is None or not _is_same(grid.values(codes), volts):
-            scales[("forward", "reflected").index(name)] = None
+            scales[number] = None
             columns[f"{name}_v"] = pa.array(volts)
         else:
             columns[name] = pa.array(codes)
@@ -188,12 +186,6 @@ def _described(row: Row, block: SampleBlock) -> tuple[_Entry, Any]:
         _digest(block),
     )
     return entry, pa.Table.from_arrays(arrays, schema=SCHEMA)
-
-
-def _stored_first_ns(segment: Segment) -> int:
-    from logger.store.segments import decode_times
-
-    return int(decode_times(segment.data)[0])
 
 
 def _map(block: SampleBlock) -> Any:
