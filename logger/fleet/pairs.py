@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 
 from drivers.contract import SampleBlock
 from logger.errors import RemoteError
-from logger.fleet.parquet import UTC_US, add_note, read_note, schema_of
+from logger.fleet.parquet import UTC_US, Source, add_note, open_file, schema_of
 from logger.store.archive import Segment
 from logger.store.segments import Grid, decode_times, encode, grids
 
@@ -123,29 +123,30 @@ def write(rows: Iterable[Row], digest: str, path: Path) -> int:
     return sum(entry.pairs for entries in groups for entry in entries)
 
 
-def read(path: Path) -> Iterator[Row]:
+def read(source: Source, name: str) -> Iterator[Row]:
     """Yield the segments of a file. Raise RemoteError if it is damaged."""
+    file, note = open_file(source, name)
     try:
-        groups = msgspec.convert(read_note(path), list[list[_Entry]])
-        with pq.ParquetFile(path) as file:
+        groups = msgspec.convert(note, list[list[_Entry]])
+        with file:
             for number, entries in enumerate(groups):
                 table, begin = file.read_row_group(number), 0
                 for entry in entries:
                     block = _block(table.slice(begin, entry.pairs), entry)
                     if _digest(block) != entry.digest:
-                        raise RemoteError(f"{path.name}: the pairs are not those that were written")
+                        raise RemoteError(f"{name}: the pairs are not those that were written")
                     begin += entry.pairs
                     original = replace(block, time_ns=block.time_ns - entry.moved_ns)
                     yield Row(
                         entry.first_ns, entry.last_ns, entry.pairs, entry.merged, encode(original)
                     )
     except (OSError, pa.ArrowException, msgspec.ValidationError) as error:
-        raise RemoteError(f"{path.name}: damaged: {error}") from error
+        raise RemoteError(f"{name}: damaged: {error}") from error
 
 
 def check(path: Path) -> None:
     """Read a file to its end. Raise RemoteError if it is not what was written."""
-    for _ in read(path):
+    for _ in read(path, path.name):
         pass
 
 

@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.errors import RemoteError
-from logger.fleet.parquet import UTC_NS, add_note, read_note, schema_of
+from logger.fleet.parquet import UTC_NS, Source, add_note, open_file, schema_of
 from logger.store.database import Database
 from logger.store.tables import is_dated
 
@@ -137,11 +137,11 @@ def write(
         add_note(writer, digest)
 
 
-def read(path: Path) -> Iterator[tuple[list[str], list[tuple[Any, ...]]]]:
+def read(source: Source, name: str) -> Iterator[tuple[list[str], list[tuple[Any, ...]]]]:
     """Yield the names of the columns and rows, by pages. Raise RemoteError if it is damaged."""
-    read_note(path)
+    file, _ = open_file(source, name)
     try:
-        with pq.ParquetFile(path) as file:
+        with file:
             for number in range(file.num_row_groups):
                 table = file.read_row_group(number)
                 columns = [
@@ -150,7 +150,7 @@ def read(path: Path) -> Iterator[tuple[list[str], list[tuple[Any, ...]]]]:
                 ]
                 yield table.column_names, list(zip(*columns, strict=True))
     except (OSError, pa.ArrowException, msgspec.DecodeError) as error:
-        raise RemoteError(f"{path.name}: damaged: {error}") from error
+        raise RemoteError(f"{name}: damaged: {error}") from error
 
 
 def _type(name: str, declared: str) -> Any:
