@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ import s3fs
 from fsspec.implementations.local import LocalFileSystem
 
 from logger.config.load import RemoteOptions
-from logger.errors import RemoteError
+from logger.errors import RefusedError, RemoteError
 
 CONNECT_S, READ_S = 10, 60
 ATTEMPTS = 3
@@ -102,20 +103,22 @@ class Remote:
         try:
             yield
         except PermissionError as error:
-            raise Refused(f"{where}: refused: {_line(error)} Check the key") from error
+            raise RefusedError(f"{where}: refused: {_line(error)} Check the key") from error
         except FileNotFoundError as error:
             raise RemoteError(f"{where}: not found; check url and prefix") from error
         except (OSError, BotoCoreError, ClientError, TimeoutError) as error:
             raise RemoteError(f"{where}: {_line(error)}") from error
 
 
-class Refused(RemoteError):
-    """The key may not read or write this."""
+def open_archive(url: str, environ: Mapping[str, str]) -> Remote:
+    """Return an archive, read with key and server as S3 clients find them in the environment."""
+    return Remote(RemoteOptions(url=url), environ)
 
 
-def open_archive(url: str, environ: Mapping[str, str], endpoint: str | None = None) -> Remote:
-    """Return an archive, read with the key in $AWS_ACCESS_KEY_ID and $AWS_SECRET_ACCESS_KEY."""
-    return Remote(RemoteOptions(url=url, endpoint=endpoint), environ)
+@cache
+def open_here(url: str) -> Remote:
+    """Return an archive for the tasks of a worker, which share its connections."""
+    return open_archive(url, os.environ)
 
 
 def _line(error: Any) -> str:

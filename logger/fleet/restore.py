@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from logger.errors import UsageError
+from logger.errors import RemoteError, UsageError
 from logger.fleet import pairs, rows
 from logger.fleet.remote import Remote
 from logger.fleet.station import NAME, Station
@@ -51,8 +51,24 @@ def fetch(store: Path, remote: Remote, station_id: str) -> Path | None:
 
 def read_station(remote: Remote, station_id: str) -> Station:
     """Return a station as of its last push. Raise RemoteError."""
-    ((_, content),) = remote.read([f"{station_folder(station_id)}/{NAME}"])
-    return parse(station_id, content)
+    ((_, station),) = read_stations(remote, [station_id])
+    if isinstance(station, RemoteError):
+        raise station
+    return station
+
+
+def read_stations(
+    remote: Remote, station_ids: Sequence[str]
+) -> Iterator[tuple[str, Station | RemoteError]]:
+    """Yield ids and stations as of their last push, or why one cannot be read."""
+    names = [f"{station_folder(station_id)}/{NAME}" for station_id in station_ids]
+    for station_id, (_, content) in zip(station_ids, remote.try_read(names), strict=True):
+        try:
+            if isinstance(content, RemoteError):
+                raise content
+            yield station_id, parse(station_id, content)
+        except RemoteError as error:
+            yield station_id, error
 
 
 @contextmanager

@@ -5,7 +5,7 @@ Times are timestamps of nanoseconds, the rest has the type that the database dec
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -117,7 +117,7 @@ def write(
     declared: dict[str, str], rows: Iterable[Sequence[tuple[Any, ...]]], digest: str, path: Path
 ) -> None:
     """Write pages of rows to a file."""
-    schema = schema_of({name: _type(name, text) for name, text in declared.items()})
+    schema = schema_for(declared)
     ordered = [field.name for field in schema if field.type in (UTC_NS, pa.int64())]
     with pq.ParquetWriter(
         path,
@@ -137,6 +137,11 @@ def write(
         add_note(writer, digest)
 
 
+def schema_for(declared: Mapping[str, str]) -> pa.Schema:
+    """Return the schema of columns of declared types."""
+    return schema_of({name: _type(name, text) for name, text in declared.items()})
+
+
 def read(source: Source, name: str) -> Iterator[tuple[list[str], list[tuple[Any, ...]]]]:
     """Yield the names of the columns and rows, by pages. Raise RemoteError if it is damaged."""
     file, _ = open_file(source, name)
@@ -150,6 +155,23 @@ def read(source: Source, name: str) -> Iterator[tuple[list[str], list[tuple[Any,
                 ]
                 yield table.column_names, list(zip(*columns, strict=True))
     except (OSError, pa.ArrowException, msgspec.DecodeError) as error:
+        raise RemoteError(f"{name}: damaged: {error}") from error
+
+
+def read_columns(source: Source, name: str, columns: Sequence[str]) -> list[Any]:
+    """Return columns as arrays (n,): times as integers, the rest as floats, NaN for null.
+
+    Raise RemoteError if the file is damaged.
+    """
+    file, _ = open_file(source, name)
+    try:
+        with file:
+            table = file.read(columns=[*columns])
+        return [
+            table[column].cast(pa.int64() if column.endswith("_ns") else pa.float64()).to_numpy()
+            for column in columns
+        ]
+    except (OSError, KeyError, pa.ArrowException) as error:
         raise RemoteError(f"{name}: damaged: {error}") from error
 
 
