@@ -8,6 +8,7 @@ MismatchdError          exit 1
     NewerStoreError         a newer program has written it; exit 2
   RemoteError             the object store of many stations
     RefusedError            the key may not read or write an object
+    MissingError            there is no such object
   UsageError            exit 2
     ForeignFileError      the file named as the store is something else
     ConfigError           a configuration file, with file, line and key
@@ -52,6 +53,10 @@ class RemoteError(MismatchdError):
 
 class RefusedError(RemoteError):
     """The key may not read or write an object."""
+
+
+class MissingError(RemoteError):
+    """There is no such object."""
 
 
 class StatusError(MismatchdError):

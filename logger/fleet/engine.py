@@ -9,8 +9,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
+from functools import partial
 from importlib.util import find_spec
-from itertools import islice
 from typing import Any, Self, TypeVar
 
 from logger.errors import MismatchdError, RemoteError, UsageError
@@ -22,7 +22,7 @@ import dask
 from distributed import Client, LocalCluster, as_completed
 
 T = TypeVar("T")
-R = TypeVar("R")
+Submit = Callable[..., Any]  # function and arguments, among them futures; returns a future
 
 CONNECT_S = 10
 AHEAD = 20  # tasks at a scheduler for each of its workers, so that it holds few of many
@@ -62,26 +62,38 @@ class Engine:
         self._stack.close()
 
     def run(
-        self, task: Callable[[T], R], items: Iterable[T]
-    ) -> Iterator[tuple[T, R | MismatchdError]]:
-        """Yield each item with the result of its task, or with its error, as they end."""
+        self, begin: Callable[[Submit, T], Any], items: Iterable[T], ahead: int = AHEAD
+    ) -> Iterator[tuple[T, Any]]:
+        """Yield each item with the result of its last task, or with its error, as they end.
+
+        begin  submits the tasks of an item and returns the future of the last one
+        ahead  items that are begun, for each worker
+        """
         waiting = iter(items)
-        most = AHEAD * max(len(self._client.nthreads()), 1)
+        most = ahead * max(len(self._client.nthreads()), 1)
         running: dict[Any, T] = {}
 
-        def submit(number: int) -> list[Any]:
-            """Submit the next tasks; return their futures."""
-            futures = {
-                self._client.submit(task, item, pure=False): item
-                for item in islice(waiting, number)
-            }
-            running.update(futures)
-            return [*futures]
+        failed: list[tuple[T, MismatchdError]] = []
 
-        ended = as_completed(submit(most))
+        def start(number: int) -> list[Any]:
+            """Begin the next items, of which so many can be begun; return their futures."""
+            futures: list[Any] = []
+            for item in waiting:
+                try:
+                    futures.append(begin(submit, item))
+                    running[futures[-1]] = item
+                except MismatchdError as error:
+                    failed.append((item, error))
+                if len(futures) == number:
+                    break
+            return futures
+
+        submit = partial(self._client.submit, pure=False)
+        ended = as_completed(start(most))
         for future in ended:
             yield running.pop(future), _result(future)
-            ended.update(submit(1))
+            ended.update(start(1))
+        yield from failed
 
 
 def _result(future: Any) -> Any:

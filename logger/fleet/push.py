@@ -20,7 +20,6 @@ from logger.store.identity import station_id
 from logger.store.outbox import Outbox
 from logger.store.pushed import (
     Pushed,
-    digest_of,
     pairs_object,
     rows_object,
     station_folder,
@@ -105,12 +104,11 @@ class Push:
         return sorted({*changed, *(month for (month,) in gone)})
 
     def _push_rows(self, table: rows.PushedTable, month: str, file: Path) -> None:
-        declared = rows.columns_of(self._database, table.name)
-        digest = digest_of([list(declared), *rows.pages(self._database, table, month)])
+        digest = rows.digest(self._database, table, month)
         name = rows_object(self._station_id, table.name, month)
         if digest == self._pushed.digest(name):
             return
-        rows.write(declared, rows.pages(self._database, table, month), digest, file)
+        rows.write_month(self._database, table, month, digest, file)
         self._put(file, name, digest)
 
     def _push_pairs(self, day: int, digest: str, file: Path) -> None:

@@ -16,7 +16,7 @@ import s3fs
 from fsspec.implementations.local import LocalFileSystem
 
 from logger.config.load import RemoteOptions
-from logger.errors import RefusedError, RemoteError
+from logger.errors import MissingError, RefusedError, RemoteError
 
 CONNECT_S, READ_S = 10, 60
 ATTEMPTS = 3
@@ -59,6 +59,11 @@ class Remote:
                 return
             self.files.put_file(os.fspath(file), f"{target}.part")
             os.replace(f"{target}.part", target)
+
+    def get(self, name: str, file: Path) -> None:
+        """Write an object to a file."""
+        with self._translate(name):
+            self.files.get_file(f"{self.url}/{name}", os.fspath(file))
 
     def read(self, names: Iterable[str]) -> Iterator[tuple[str, bytes]]:
         """Yield names and contents of objects, of which some are read at once."""
@@ -105,7 +110,7 @@ class Remote:
         except PermissionError as error:
             raise RefusedError(f"{where}: refused: {_line(error)} Check the key") from error
         except FileNotFoundError as error:
-            raise RemoteError(f"{where}: not found; check url and prefix") from error
+            raise MissingError(f"{where}: not found; check url and prefix") from error
         except (OSError, BotoCoreError, ClientError, TimeoutError) as error:
             raise RemoteError(f"{where}: {_line(error)}") from error
 

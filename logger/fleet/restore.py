@@ -13,6 +13,7 @@ from logger.fleet.remote import Remote
 from logger.fleet.station import NAME, Station
 from logger.fleet.station import read as parse
 from logger.store.backup import restore
+from logger.store.database import Database
 from logger.store.lock import StoreLock
 from logger.store.pushed import station_folder
 from logger.store.sqlite import insert
@@ -69,6 +70,15 @@ def read_stations(
             yield station_id, parse(station_id, content)
         except RemoteError as error:
             yield station_id, error
+
+
+def last_calibration(database: Database) -> str | None:
+    """Return the content of the calibration of the last transmission, None if it is not known."""
+    row = database.query_row(
+        "SELECT c.text FROM calibrations AS c WHERE c.id ="
+        " (SELECT calibration_id FROM transmissions ORDER BY start_ns DESC LIMIT 1)"
+    )
+    return None if row is None else str(row[0])
 
 
 @contextmanager

@@ -6,6 +6,7 @@ Times are timestamps of nanoseconds, the rest has the type that the database dec
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -16,6 +17,7 @@ import pyarrow.parquet as pq
 from logger.errors import RemoteError
 from logger.fleet.parquet import UTC_NS, Source, add_note, open_file, schema_of
 from logger.store.database import Database
+from logger.store.pushed import digest_of
 from logger.store.tables import is_dated
 
 PAGE_ROWS = 50_000
@@ -111,6 +113,19 @@ def pages(database: Database, table: PushedTable, month: str) -> Iterator[list[t
 def columns_of(database: Database, table: str) -> dict[str, str]:
     """Return the declared type of each column."""
     return dict(database.query("SELECT name, type FROM pragma_table_info(?)", (table,)))
+
+
+def digest(database: Database, table: PushedTable, month: str) -> str:
+    """Return the digest of the rows of a month and their columns."""
+    columns = list(columns_of(database, table.name))
+    return digest_of(chain([columns], pages(database, table, month)))
+
+
+def write_month(
+    database: Database, table: PushedTable, month: str, digest: str, path: Path
+) -> None:
+    """Write the rows of a month, of this digest, to a file."""
+    write(columns_of(database, table.name), pages(database, table, month), digest, path)
 
 
 def write(

@@ -26,6 +26,7 @@ COLUMNS = {
     "objects": "TEXT",  # names, one a line
     "digests": "TEXT",  # of their content, likewise
     "settings": "TEXT",  # JSON, see `settings_of`
+    "source": "TEXT",  # digest of what its rows were derived from, by `fleet recompute`
 }
 SECTIONS = ("station", "transmission", "watchdog", "faults", "feedline", "antennas")
 
@@ -50,6 +51,7 @@ class Station(msgspec.Struct, frozen=True, kw_only=True):
     pushed_ns: int
     objects: dict[str, str]
     settings: Settings
+    source: str | None = None
 
 
 def settings_of(sections: Sections) -> Settings:
@@ -70,7 +72,12 @@ def settings_of(sections: Sections) -> Settings:
 
 
 def write(
-    path: Path, name: str, pushed_ns: int, objects: Mapping[str, str], settings: Settings
+    path: Path,
+    name: str,
+    pushed_ns: int,
+    objects: Mapping[str, str],
+    settings: Settings,
+    source: str | None = None,
 ) -> None:
     """Write the object to a file."""
     row = (
@@ -80,6 +87,7 @@ def write(
         "\n".join(objects),
         "\n".join(objects.values()),
         msgspec.json.encode(settings).decode(),
+        source,
     )
     rows.write(COLUMNS, [[row]], "", path)
 
@@ -98,6 +106,7 @@ def read(station_id: str, content: bytes) -> Station:
             pushed_ns=row["pushed_ns"],
             objects=dict(zip(names, digests, strict=True)),
             settings=msgspec.json.decode(row.get("settings") or "{}", type=Settings),
+            source=row.get("source"),
         )
     except (KeyError, ValueError, msgspec.MsgspecError) as error:
         raise RemoteError(f"{where} is damaged: {error}") from error

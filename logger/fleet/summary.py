@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 import numpy as np
@@ -19,7 +20,7 @@ from logger.config.load import WatchdogOptions
 from logger.errors import CalibrationError
 from logger.fleet import rows
 from logger.fleet.remote import Remote, open_here
-from logger.fleet.restore import read_station, rebuild
+from logger.fleet.restore import last_calibration, read_station, rebuild
 from logger.fleet.station import Station
 from logger.report.changes import ChannelLine
 from logger.rows import Fault
@@ -108,8 +109,12 @@ class StationTask(NamedTuple):
     now_ns: int
 
 
-def run(task: StationTask) -> StationSummary:
-    """Return the summary of a station, in a worker. Raise RemoteError, StoreError."""
+def begin(submit: Callable[..., Any], task: StationTask) -> Any:
+    """Submit the task of a station; return the future of its summary."""
+    return submit(_run, task)
+
+
+def _run(task: StationTask) -> StationSummary:
     return summarize(open_here(task.archive), task.station_id, task.now_ns)
 
 
@@ -191,13 +196,9 @@ def _due_ns(store: Store, station: Station) -> int | None:
     every_days = station.settings.verify_every_days
     if every_days is None:
         return None
-    text = store.database.query(
-        "SELECT c.text FROM calibrations AS c WHERE c.id ="
-        " (SELECT calibration_id FROM transmissions ORDER BY start_ns DESC LIMIT 1)"
-    )
-    made = None
+    text, made = last_calibration(store.database), None
     with contextlib.suppress(CalibrationError):
-        made = parse(text[0][0], "calibration").date if text else None
+        made = None if text is None else parse(text, "calibration").date
     last_ns = Verifications(store.database).last_ns()
     return Schedule.of(CalibrationDue(made, every_days), last_ns).due_ns
 

@@ -50,7 +50,7 @@ def command(
     from logger.fleet.engine import Engine
     from logger.fleet.remote import open_archive
     from logger.fleet.report import html_of, report, text_of
-    from logger.fleet.summary import StationSummary, StationTask, run
+    from logger.fleet.summary import StationSummary, StationTask, begin
 
     now_ns = time.time_ns()
     remote = open_archive(archive, os.environ)
@@ -61,7 +61,7 @@ def command(
         progress_bar(len(ids), "stations") as count_one,
     ):
         tasks = (StationTask(archive, station_id, now_ns) for station_id in ids)
-        for task, result in engine.run(run, tasks):
+        for task, result in engine.run(begin, tasks):
             count_one()
             if isinstance(result, StationSummary):
                 summaries.append(result)
