@@ -43,14 +43,15 @@ class Engine:
                     LocalCluster(
                         n_workers=workers,
                         threads_per_worker=1,
-                        host="127.0.0.1",
+                        processes=workers > 1,  # one shares this process
+                        host="127.0.0.1" if workers > 1 else None,
                         dashboard_address=None,
                         silence_logs=logging.CRITICAL,
                     )
                 )
             self._client = self._stack.enter_context(Client(where, timeout=CONNECT_S))
             self._client.wait_for_workers(1, timeout=CONNECT_S)
-        except (OSError, TimeoutError, ValueError) as error:
+        except (OSError, TimeoutError, ValueError, RuntimeError) as error:
             self._stack.close()
             where = scheduler or "this host"
             raise RemoteError(f"{where}: no scheduler with a worker answers: {error}") from error

@@ -258,10 +258,11 @@ def text_of(fleet: FleetReport, width: int) -> str:
     """Return the report for a terminal."""
     width = limit_width(width)
     lines = [*wrap(_title(fleet), width), "", *wrap(_sentence(fleet), width)]
-    for section in fleet.sections:
+    for section in _filled(fleet):
         lines += ["", _heading(section)]
         for text in _shown(section):
             lines += wrap(text, width, "  ")
+    lines += ["", *wrap(_empty(fleet), width)]
     rows = [HEADS, *map(_cells, fleet.stations)]
     if width < 80:  # the most important columns
         rows = [(row[0], *row[2:5]) for row in rows]
@@ -287,11 +288,12 @@ def html_of(fleet: FleetReport) -> str:
         yield f"<h1>{escape(_title(fleet))}</h1>"
         level = fleet.stations[0].state if fleet.stations else "unknown"
         yield f'<p class="state {level}">{escape(_sentence(fleet))}</p>'
-        for section in fleet.sections:
+        for section in _filled(fleet):
             yield f"<h2>{escape(_heading(section))}</h2>"
             yield "<ul>"
             yield from (f"<li>{escape(text)}</li>" for text in _shown(section))
             yield "</ul>"
+        yield f"<p>{escape(_empty(fleet))}</p>"
         yield '<h2>Stations</h2>\n<div class="wide" tabindex="0"><table>'
         yield f"<tr>{''.join(f'<th>{head}</th>' for head in HEADS)}</tr>"
         for line in fleet.stations:
@@ -318,6 +320,16 @@ def _sentence(fleet: FleetReport) -> str:
     if fleet.refused:
         text += f" {count(fleet.refused, 'more station')} cannot be read with this key."
     return text
+
+
+def _filled(fleet: FleetReport) -> list[Section]:
+    return [section for section in fleet.sections if section.findings or section.note]
+
+
+def _empty(fleet: FleetReport) -> str:
+    """Return the titles of the sections without a finding."""
+    titles = [section.title for section in fleet.sections if section not in _filled(fleet)]
+    return f"None: {'; '.join(titles).lower()}." if titles else ""
 
 
 def _heading(section: Section) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import time
 from pathlib import Path
 
@@ -44,8 +45,8 @@ def command(
 
     Prints the stations that are silent, open faults, unverified repairs, the worst slopes of the
     SWR, limits that may soon be reached, couplers to be verified, clocks that are not kept, and
-    backlogs; then a line a station. All as of the last push of each station. A station that cannot
-    be read does not stop the report.
+    backlogs; then a line a station. All as of the last push of each station. If one of them cannot
+    be read, the others are reported, and the exit code is 1.
     """
     from logger.fleet.engine import Engine
     from logger.fleet.remote import open_archive
@@ -80,3 +81,5 @@ def command(
         click.echo(msgspec.json.encode(fleet).decode())
     elif html is None:
         click.echo(text_of(fleet, shutil.get_terminal_size().columns))
+    if not summaries or any(summary.error is not None for summary in summaries):
+        sys.exit(1)
