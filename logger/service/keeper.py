@@ -44,10 +44,9 @@ log = logging.getLogger("mismatchd")
 # within the promised 2 s.
 SPOOL_S = 1.5
 # Each commit wears the card: longest time until rows are that others follow, and others.
-FOLLOWED_S = 10.0
+FOLLOWED_S = 20.0
 QUIET_S = 480.0  # less than `activity.SILENT_NS`
 MANY_PAIRS = 16_384  # more are committed, rather than encoded twice
-SPOOL_BYTES = 65_536  # from this size on, all is committed and synced, and the spool used anew
 REST_S = 0.1  # an alarm is committed and reported before the pairs and seconds that come with it
 CHECKPOINT_S = 600.0
 RETRY_S = 1.0
@@ -200,7 +199,7 @@ class Keeper:
 
     @property
     def _is_spool_full(self) -> bool:
-        return self.store is not None and self.store.spool.size > SPOOL_BYTES
+        return self.store is not None and self.store.spool.is_full
 
     def _spool(self, now_s: float) -> None:
         """Save new rows from a kill; have them committed if that fails."""

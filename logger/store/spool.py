@@ -6,14 +6,15 @@ has a number, and each commit stores that of the last frame whose rows it holds:
 what the next run has to store.
 
 A frame is its length and CRC-32 (4 bytes each, little-endian) and, as MessagePack, the version, the
-station's id, the number and the rows. Numbers of consecutive frames rise by one. The file is filled
-from its start again once everything in it is in the store, and that has been synced.
+number, the heading and the rows. Numbers of consecutive frames rise by one. The heading is in the
+first frame of the file and of each run: the station's id and the fields of the kinds of rows. The
+file is filled from its start again once everything in it is in the store, and that has been synced.
+It keeps its size, since a file that grows costs more to sync.
 """
 
 from __future__ import annotations
 
 import contextlib
-import itertools
 import os
 import struct
 import zlib
@@ -37,9 +38,10 @@ from logger.rows import (
 )
 from logger.store.archive import join_alike
 from logger.store.durability import SPOOL
-from logger.store.segments import SegmentError, decode, encode
+from logger.store.segments import decode, encode
 
 VERSION = 1
+FULL_BYTES = 65_536
 Plain = Transmission | Excursion | Health | WeatherRow
 PLAIN: dict[str, type[Plain]] = {kind.__name__: kind for kind in get_args(Plain)}
 
@@ -58,7 +60,8 @@ class Spool:
         self.committed = self.number = committed
         self.size = 0
         self.path = store.with_name(store.name + SPOOL)
-        self._station_id = station_id
+        self._heading = station_id, {name: kind.__struct_fields__ for name, kind in PLAIN.items()}
+        self._has_heading = False
         self._descriptor = -1
 
     @property
@@ -70,10 +73,10 @@ class Spool:
         """Return the rows left by an earlier run that are not in the store. Raise OSError."""
         rows: list[Row] = []
         with contextlib.suppress(FileNotFoundError):
-            for number, packed, end in _frames(self.path.read_bytes(), self._station_id):
+            for number, packed, end in _frames(self.path.read_bytes(), self._heading[0]):
                 if number > self.committed:
                     self.number = number
-                    rows += itertools.chain.from_iterable(map(_unpack, packed))
+                    rows += packed
                 self.size = end
         return rows
 
@@ -84,18 +87,31 @@ class Spool:
         any commit.
         """
         if self._descriptor < 0:
-            flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC
-            self._descriptor = os.open(self.path, flags, 0o600)
-            self.size = min(self.size, os.fstat(self._descriptor).st_size)
+            self._open()
         begin = 0 if is_synced and not self.has_rows else self.size
-        content = VERSION, self._station_id, self.number + 1, [*_pack(rows)]
+        heading = None if begin and self._has_heading else self._heading
+        content = VERSION, self.number + 1, heading, [*_pack(rows)]
         payload = msgspec.msgpack.encode(content, enc_hook=_plain)
-        frame = _HEAD.pack(len(payload), zlib.crc32(payload)) + payload
-        written = 0
-        while written < len(frame):
-            written += os.pwrite(self._descriptor, frame[written:], begin + written)
-        self.size = begin + written
+        self._write(_HEAD.pack(len(payload), zlib.crc32(payload)) + payload, begin)
+        self.size = begin + _HEAD.size + len(payload)
         self.number += 1
+        self._has_heading = True
+
+    def _open(self) -> None:
+        self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        size = os.fstat(self._descriptor).st_size
+        self.size = min(self.size, size)
+        self._write(bytes(max(0, FULL_BYTES - size)), size)
+
+    def _write(self, data: bytes, begin: int) -> None:
+        written = 0
+        while written < len(data):
+            written += os.pwrite(self._descriptor, data[written:], begin + written)
+
+    @property
+    def is_full(self) -> bool:
+        """True if its rows are to be committed and synced, so that it can be used anew."""
+        return self.size > FULL_BYTES
 
     def close(self) -> None:
         """Close the file."""
@@ -104,9 +120,10 @@ class Spool:
             self._descriptor = -1
 
 
-def _frames(data: bytes, station_id: str) -> Iterator[tuple[int, list[list[Any]], int]]:
+def _frames(data: bytes, station_id: str) -> Iterator[tuple[int, list[Row], int]]:
     """Yield number, rows and end of each frame of a station, as far as they are whole."""
     begin, former = 0, None
+    fields: dict[str, list[str]] = {}
     while begin + _HEAD.size <= len(data):
         length, checksum = _HEAD.unpack_from(data, begin)
         begin += _HEAD.size
@@ -114,10 +131,12 @@ def _frames(data: bytes, station_id: str) -> Iterator[tuple[int, list[list[Any]]
         if len(payload) < length or zlib.crc32(payload) != checksum:
             return
         try:
-            version, owner, number, rows = msgspec.msgpack.decode(payload)
-        except (msgspec.DecodeError, TypeError, ValueError):
-            return
-        if (version, owner) != (VERSION, station_id) or former not in (None, number - 1):
+            version, number, heading, packed = msgspec.msgpack.decode(payload)
+            owner, fields = heading or (station_id, fields)
+            if (version, owner) != (VERSION, station_id) or former not in (None, number - 1):
+                return
+            rows = [_unpack(kind, values, fields) for kind, *values in packed]
+        except (ValueError, TypeError, KeyError):  # zeros, or another version
             return
         former = number
         begin += length
@@ -138,7 +157,7 @@ def _pack(rows: Sequence[Row]) -> Iterator[tuple[Any, ...]]:
             columns = (column.tobytes() for column in (*counts, row.figures))
             yield "SecondRows", row.start_ns, *columns
         elif type(row).__name__ in PLAIN:
-            yield type(row).__name__, row
+            yield type(row).__name__, *msgspec.structs.astuple(row)
     for number, blocks in enumerate(runs):
         for place, block in enumerate(join_alike(blocks)):
             yield "Samples", encode(block), number > 0 and place == 0
@@ -148,15 +167,12 @@ def _plain(value: np.generic) -> object:
     return value.item()
 
 
-def _unpack(packed: list[Any]) -> Iterator[Row]:
-    kind, *values = packed
+def _unpack(kind: str, values: list[Any], fields: dict[str, list[str]]) -> Row:
     if kind == "Samples":
-        with contextlib.suppress(SegmentError):
-            yield Samples(decode(values[0]), begins=values[1])
-    elif kind == "SecondRows":
+        return Samples(decode(values[0]), begins=values[1])
+    if kind == "SecondRows":
         start_ns, *columns = values
         times, samples, flags = (np.frombuffer(column, np.int64) for column in columns[:3])
         figures = np.frombuffer(columns[3]).reshape(len(SECOND_FIGURES), -1)
-        yield SecondRows(start_ns, times, samples, flags, figures)
-    else:
-        yield msgspec.convert(values[0], PLAIN[kind])
+        return SecondRows(start_ns, times, samples, flags, figures)
+    return msgspec.convert(dict(zip(fields[kind], values, strict=True)), PLAIN[kind])
