@@ -289,14 +289,18 @@ def test_metrics_of_the_real_daemon(tmp_path: Path) -> None:
         daemon = Running(config)
         try:
             deadline = Deadline(15)
-            pairs = commits = 0.0
-            while (pairs < 100 or not commits) and not deadline.has_passed():
-                os.write(master, line(4.0, 0.04) + b"nonsense\n")
-                time.sleep(0.01)
-                with contextlib.suppress(urllib.error.URLError):
-                    metrics = scrape(port)
-                    pairs = metrics["mismatchd_pairs_total"]
-                    commits = metrics["mismatchd_commit_seconds_count"]
+            metrics: dict[str, float] = {}
+
+            def send(power_w: float, awaited: str, least: float) -> None:
+                while metrics.get(awaited, 0.0) < least and not deadline.has_passed():
+                    os.write(master, line(power_w, power_w / 100) + b"nonsense\n")
+                    time.sleep(0.01)
+                    with contextlib.suppress(urllib.error.URLError):
+                        metrics.update(scrape(port))
+
+            send(4.0, "mismatchd_pairs_total", 100)
+            send(0.0, "mismatchd_commit_seconds_count", 1)  # at the end of a transmission
+            send(4.0, "mismatchd_keyed", 1)
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
                 assert answer.headers["Content-Type"] == CONTENT_TYPE
             with pytest.raises(urllib.error.HTTPError) as other:

@@ -17,6 +17,8 @@ from logger.service.keeper import Keeper
 from logger.service.log_sync import LogSync
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
+from logger.store.lock import StoreLock
+from logger.store.reader import Store
 from logger.store.spool import FULL_BYTES
 from logger.store.writer import StoreWriter
 from tests.test_backlog import samples
@@ -95,6 +97,19 @@ def test_rows_left_in_the_spool_are_stored_as_if_committed(tmp_path: Path) -> No
         assert after == content(plain)
     assert len(after["seconds"]) == 2
     assert len(after["health"]) == 1
+
+
+def test_who_reads_after_a_kill_finds_what_was_spooled(tmp_path: Path) -> None:
+    path = tmp_path / "station.sqlite"
+    spooled(path, ROWS)
+    lock = StoreLock(path)  # of a daemon, which is going to store them
+    with Store.reader(path) as store:
+        assert not store.database.query("SELECT 1 FROM seconds")
+    lock.release()
+    with Store.reader(path) as store:
+        assert len(store.database.query("SELECT 1 FROM seconds")) == 2
+        assert store.database.query_value("SELECT sum(pairs) FROM segments") == 600
+    assert not Path(f"{path}-spool").exists()
 
 
 def test_the_spool_ends_where_a_power_cut_has_torn_it(tmp_path: Path) -> None:

@@ -16,7 +16,6 @@ from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import (
     AlarmChange,
     ClockChange,
-    Excursion,
     FaultChange,
     Health,
     Row,
@@ -382,4 +381,4 @@ def _wait_s(row: Row) -> float:
         return 0.0  # frames of the spool do not say on which side of it they are
     if isinstance(row, Samples | Health):
         return QUIET_S
-    return FOLLOWED_S if isinstance(row, SecondRows | Excursion | WeatherRow) else SPOOL_S
+    return FOLLOWED_S if isinstance(row, SecondRows | WeatherRow) else SPOOL_S

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
 
 from logger.errors import UsageError
 from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.store.alarms import OPEN, select_alarms
 from logger.store.database import Repository
+from logger.store.durability import SPOOL
 from logger.store.identity import station_id
 from logger.store.journal import ANTENNA, WORK, JournalNotes
 from logger.store.tables import Record, Table
@@ -22,6 +25,18 @@ PAGE_ROWS = 2000
 
 class Store(Repository):
     """Stored rows and raw pairs. It has no methods that write."""
+
+    @classmethod
+    def reader(cls, path: Path) -> Self:
+        """Open the store for reading: methods that write fail. Raise StoreError.
+
+        What a killed daemon has left in its spool is stored before, as the next one would do.
+        """
+        if os.path.exists(f"{path}{SPOOL}"):
+            from logger.store.left_over import store_spooled
+
+            store_spooled(path)
+        return super().reader(path)
 
     @cached_property
     def archive(self) -> Archive:

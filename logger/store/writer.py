@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from itertools import groupby
 from operator import attrgetter
 from pathlib import Path
@@ -29,6 +29,7 @@ from logger.rows import (
 from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
+from logger.store.durability import sync_log
 from logger.store.identity import ensure_id
 from logger.store.log_damage import count_lost_commits
 from logger.store.ownership import APPLICATION_ID
@@ -141,9 +142,13 @@ class StoreWriter(Store):
         return self
 
     def close(self) -> None:
-        """Close the file; may be called twice."""
+        """Close the file, and remove the spool if its rows are stored; may be called twice."""
         self.spool.close()
         super().close()
+        if not self.spool.has_rows:
+            with contextlib.suppress(OSError):
+                sync_log(self.path)
+                self.spool.path.unlink(missing_ok=True)
 
     def write(self, rows: Sequence[Row], *, is_part: bool = False) -> list[Event]:
         """Store rows in order, all or none, and return those to be reported.
@@ -308,7 +313,7 @@ class StoreWriter(Store):
         )
 
 
-@contextmanager
+@contextlib.contextmanager
 def _translate_opening(path: Path) -> Iterator[None]:
     try:
         yield
