@@ -124,7 +124,8 @@ def _ice(
     for step in range(steps):
         freezing = (temperature[step] > -6) & (temperature[step] < 0.6)
         gain = np.minimum(0.4 * rain[step], 2.0) + fog[step] * 0.10 * wind[step] / 5 * height
-        thaw = 1.2 * np.maximum(temperature[step] - 0.8, 0) + 0.01
+        shed = 0.02 + 0.004 * wind[step]  # by sun and wind, also in frost
+        thaw = 1.2 * np.maximum(temperature[step] - 0.8, 0) + shed
         thickness = np.where(freezing, thickness + gain, thickness - thaw)
         thickness = np.clip(thickness, 0, 9)
         ice[step] = thickness
