@@ -32,11 +32,10 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Times
 
-USUAL_DAYS = 61  # of the trailing median from which departures are counted
-NOISE_DAYS = 121  # of the trailing median of departures
-BEFORE_DAYS, BEFORE = 30, 14  # days before a step, and readings used of them
+USUAL_DAYS = 31  # of the trailing median from which departures are counted
+NOISE_DAYS = 121  # of the trailing median of differences from reading to reading
+BEFORE_DAYS = 45  # before a step, whose readings are compared
 LEAST_BEFORE = 3
-AFTER = 4  # latest days with readings that are the level after the step
 LEAST_NEIGHBOURS = 5  # stations with readings on both sides
 MOST_NEIGHBOURS = 24  # stations
 REACH_KM = 120.0
@@ -55,6 +54,7 @@ AGAIN_DAYS = 14  # for which a shared step is judged again
 RETURNED = 0.5  # share of its size to which a step has returned
 MOVED = 3.0  # standard deviations on calm days at which a station counts as moved
 NETWORK = 0.6  # share of the stations least sensitive to weather that moved
+CORRELATED = 3.0  # days that tell as much as one if they were independent
 MEDIAN_VARIANCE = np.pi / 2  # of a median, in that of the mean
 EARTH_KM = 6371.0
 
@@ -109,7 +109,7 @@ class SharedStep(NamedTuple):
 def learn(panel: Panel) -> Learned:
     """Learn noise and response to weather of all series."""
     departure = panel.level - _trailing_median(panel.level, USUAL_DAYS)
-    noise = _trailing_median(np.abs(departure), NOISE_DAYS) * 1.4826
+    noise = _trailing_median(np.abs(_jumps(panel.level)), NOISE_DAYS) * 1.4826 / np.sqrt(2)
     noise = np.maximum(np.where(np.isnan(noise), np.nanmedian(noise), noise), LEAST_NOISE)
     unit = np.abs(departure) / noise
     activity = np.empty_like(panel.level)
@@ -148,19 +148,24 @@ def judge(
     level = panel.level[:, begin : now - panel.first_day + 1]
     known = max(begin + place - 1, 0)  # what follows must not teach that the station responds so
     noise, response = learned.noise[:, known], learned.response[:, known]
-    before, count_before = _level_before(level[:, :place])
-    is_compared = (count_before >= LEAST_BEFORE) & np.isfinite(level[:, place:]).any(axis=1)
+    is_known = np.isfinite(level)
+    is_compared = is_known[:, :place].sum(axis=1) >= LEAST_BEFORE
+    is_compared &= is_known[:, place:].any(axis=1)
     is_near = np.isin(panel.station, neighbours(panel, int(panel.station[series])))
     near = np.flatnonzero(is_near & is_compared)
     count = len(np.unique(panel.station[near]))
-    after = place + np.flatnonzero(np.isfinite(level[series, place:]))[-AFTER:]
-    if not len(after) or not is_compared[series]:
+    if not is_compared[series] or not count:
         return SharedStep(Cause.ALONE, np.nan, np.nan, np.nan, count)
-    size = float(np.median(level[series, after]) - before[series])
-    x = _activity(np.abs(level[near] - before[near, None]) / noise[near, None])
-    x2 = float(np.mean(x[after] ** 2) + np.median(x[:place]) ** 2) if count else np.nan
-    days = MEDIAN_VARIANCE * sum(min(1, 2 / m) for m in (count_before[series], len(after)))
-    error = float(noise[series] * np.sqrt(days + response[series] * x2))
+    before = _quantile(np.sort(level[:, :place], axis=1).T, 0.5)
+    x2 = _activity(np.abs(level[near] - before[near, None]) / noise[near, None]) ** 2
+    days = np.flatnonzero(is_known[series])
+    variance = noise[series] ** 2 * (1 + response[series] * x2[days])
+    sides = [
+        _weighted_median(level[series, days[side]], variance[side])
+        for side in (days < place, days >= place)
+    ]
+    size = sides[1][0] - sides[0][0]
+    error = float(np.sqrt(sides[0][1] + sides[1][1]))
     cause = Cause.NEIGHBOURS
     if count < LEAST_NEIGHBOURS:
         cause = Cause.ALONE
@@ -168,7 +173,7 @@ def judge(
         cause = Cause.OWN
     elif _moved_without_weather(level, before, noise, response, place, is_compared) >= NETWORK:
         cause = Cause.NETWORK
-    return SharedStep(cause, size, error, float(np.sqrt(x2)), count)
+    return SharedStep(cause, size, error, float(np.sqrt(x2[days[-1]])), count)
 
 
 def has_returned(first: SharedStep, latest: SharedStep) -> bool:
@@ -189,7 +194,7 @@ def search(
     places = np.flatnonzero(np.isfinite(level))
     if len(places) < LEAST_BEFORE + LEAST_AFTER or places[-1] != len(level) - 1:
         return None
-    usual = np.median(level[places[-BEFORE - AFTER :]])
+    usual = np.median(level[places[-SEARCHED - LEAST_BEFORE :]])
     if abs(level[-1] - usual) < LEAST_FOUND / 2:
         return None
     best = None
@@ -260,14 +265,22 @@ def _prior_storms(own: Floats, storms: Floats, mean: Floats) -> Floats:
     return np.where(used.sum(axis=0) >= 5, 2 / between, 5.0)
 
 
-def _level_before(level: Floats) -> tuple[Floats, Times]:
-    """Return the median of the latest readings (n,), NaN without, and their number."""
-    known = np.isfinite(level)
-    latest = known & (np.cumsum(known[:, ::-1], axis=1)[:, ::-1] <= BEFORE)
-    values = np.sort(np.where(latest, level, np.nan), axis=1).T
-    if not len(values):
-        return np.full(len(level), np.nan), np.zeros(len(level), dtype=np.int64)
-    return _quantile(values, 0.5), latest.sum(axis=1)
+def _jumps(level: Floats) -> Floats:
+    """Return the differences from the reading before, (n, t); NaN where there are none."""
+    jumps = np.full_like(level, np.nan)
+    for row, values in enumerate(level):
+        days = np.flatnonzero(np.isfinite(values))
+        jumps[row, days[1:]] = np.diff(values[days])
+    return jumps
+
+
+def _weighted_median(level: Floats, variance: Floats) -> tuple[float, float]:
+    """Return the median of readings (n,) weighted by their precision, and its variance."""
+    order = np.argsort(level, kind="stable")
+    weight = np.cumsum(1 / variance[order])
+    middle = level[order[np.searchsorted(weight, weight[-1] / 2)]]
+    spread = min(float(variance.min()), CORRELATED / float(weight[-1]))
+    return float(middle), MEDIAN_VARIANCE * spread
 
 
 def _moved_without_weather(
