@@ -246,7 +246,9 @@ def steps(seed: int, stations: int, days: int, *, show: bool = False) -> None:
         lost = [np.mean([min(s.delays.get(key, 30.0), 30.0) for key in keys]) for s in scores]
         line("  mean, 30 for those not found", [f"{value:.2f}" for value in lost])
     print(f"alarms at first sight: {dict(causes)}")
-    print(f"{made:.0f} s CPU for the fleet and its alarms, {spent:.0f} s to learn, judge and search")
+    print(
+        f"{made:.0f} s CPU for the fleet and its alarms, {spent:.0f} s to learn, judge and search"
+    )
 
 
 def main() -> None:

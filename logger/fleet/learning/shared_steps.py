@@ -46,14 +46,15 @@ STORM_DAYS = 3.0  # that are one storm
 MOST_DEPARTURE = 6.0  # in units of what the fleet does, so that a fault is no response
 LEAST_NOISE = 0.01  # SWR
 LEAST_SIZE = 0.08  # SWR, of an own step
-OWN = 3.0  # standard deviations beyond which a step is the station's own
+OWN = 2.5  # standard deviations beyond which a step is the station's own
 SEARCHED = 8  # latest days with readings that may begin an own step,
 LEAST_AFTER = 2  # at least so many of them after it
-FOUND, LEAST_FOUND = 5.0, 0.12  # standard deviations, and SWR, of an own step to be found
+FOUND, LEAST_FOUND = 4.0, 0.12  # standard deviations, and SWR, of an own step to be found
 AGAIN_DAYS = 14  # for which a shared step is judged again
 RETURNED = 0.5  # share of its size to which a step has returned
 MOVED = 3.0  # standard deviations on calm days at which a station counts as moved
 NETWORK = 0.6  # share of the stations least sensitive to weather that moved
+STEADY = 50.0  # squared swings of the activity that tell as much as the usual response
 CORRELATED = 3.0  # days that tell as much as one if they were independent
 MEDIAN_VARIANCE = np.pi / 2  # of a median, in that of the mean
 EARTH_KM = 6371.0
@@ -159,7 +160,13 @@ def judge(
     before = _quantile(np.sort(level[:, :place], axis=1).T, 0.5)
     x2 = _activity(np.abs(level[near] - before[near, None]) / noise[near, None]) ** 2
     days = np.flatnonzero(is_known[series])
-    variance = noise[series] ** 2 * (1 + response[series] * x2[days])
+    after = days[days >= place]
+    swings = np.diff(np.sqrt(x2[after]))
+    moves = np.diff(level[series, after]) / noise[series]
+    excess = max(float(moves @ moves) - 2 * len(moves), 0.0)
+    own = (STEADY * response[series] + excess) / (STEADY + float(swings @ swings))
+    own = min(own, response[series])
+    variance = noise[series] ** 2 * (1 + np.where(days < place, response[series], own) * x2[days])
     sides = [
         _weighted_median(level[series, days[side]], variance[side])
         for side in (days < place, days >= place)
