@@ -11,7 +11,7 @@ SLEEP_FROM_S = 0.01
 FLOOD_BYTES = 2048  # from this size on, a chunk is not left to accumulate for long
 MOST_BYTES = 1 << 20  # most bytes taken in one read
 DRAIN_S = 0.05
-DEFER_S = 0.25  # longest time for which quiet data is left to accumulate
+DEFER_S = 1.0  # longest time for which quiet data is left to accumulate
 BEHIND_S = 2.0  # data has been waiting all this time: it arrives faster than it can be processed,
 KEPT_BYTES = 1 << 16  # so only the newest is processed
 

@@ -159,7 +159,7 @@ class WaitsForDevice(Protocol):
 
 @runtime_checkable
 class Defers(Protocol):
-    """A driver that may return pairs a quarter of a second late while all are below `quiet_v`.
+    """A driver that may return pairs a second late while all are below `quiet_v`.
 
     These are forward and reflected volts; None if no pair may be late.
     """

@@ -47,6 +47,7 @@ log = logging.getLogger("mismatchd")
 
 SWITCH_S = 0.001  # longest time for which a busy thread keeps the interpreter from others
 POLL_S = 0.2
+LOOK_S = 1.0  # interval of looks at the folder of the store
 SALVAGE_S = 1.5  # at shutdown, time for a salvage,
 STOP_S = 2.5  # and for capture and keeper,
 END_S = 4.0  # and for all threads together
@@ -193,13 +194,15 @@ class Daemon:
         self._keeper = keeper
         for thread in (*others, *threads):
             thread.start()
+        looked_s = -math.inf
         while any(thread.is_alive() for thread in threads):
             socket.serve(POLL_S)
             if self._signalled.is_set():
                 break
-            stalled_s = self._store.stalled_s()
-            self._stall_log.update(stalled_s, time.monotonic())
-            if not stalled_s:  # to look at a folder may take as long
+            stalled_s, now_s = self._store.stalled_s(), time.monotonic()
+            self._stall_log.update(stalled_s, now_s)
+            if not stalled_s and now_s >= looked_s + LOOK_S:  # a look may take as long as a stall
+                looked_s = now_s
                 self._ensure_folder(socket)
             if self._manager.listens:
                 self._supervise([thread.name for thread in threads if thread.is_alive()])

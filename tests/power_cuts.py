@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from logger.store.writer import StoreWriter
 from tests.disk import CREATE, FAILED_SYNC, RENAME, SYNC, TRUNCATE, UNLINK, WRITE, Change
 
 SECTOR = 512
@@ -118,7 +119,8 @@ class Stored:
 
 
 def read(path: Path) -> Stored:
-    """Read a store. Raise AssertionError if it is not sound."""
+    """Read a store as the next run finds it. Raise AssertionError if it is not sound."""
+    StoreWriter.open(path).close()
     connection = sqlite3.connect(path)
     try:
         report = connection.execute("PRAGMA integrity_check").fetchall()

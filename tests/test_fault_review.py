@@ -42,7 +42,7 @@ from logger.service.fault_review import (
     FaultReviewer,
     ReviewSchedule,
 )
-from logger.service.keeper import COMMIT_S, Keeper
+from logger.service.keeper import SPOOL_S, Keeper
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.faults import Faults, Signs
@@ -266,7 +266,7 @@ def test_an_explanation_by_another_process_is_reported_once(tmp_path: Path) -> N
         nonlocal now_s
         reported.clear()
         keeper.add(tracker.update(rows, max(map(time_of, rows), default=0)), now_s)
-        now_s += COMMIT_S
+        now_s += SPOOL_S
         keeper.commit_due(now_s)
         keeper.commit_due(now_s)
         return [

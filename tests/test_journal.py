@@ -169,9 +169,9 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
     other = Alarms.editor(path)
     write = StoreWriter.write
 
-    def write_late(store: StoreWriter, rows: Sequence[Row]) -> list[Event]:
+    def write_late(store: StoreWriter, rows: Sequence[Row], **how: bool) -> list[Event]:
         other.acknowledge(1, T0 + SECOND)
-        return write(store, rows)
+        return write(store, rows, **how)
 
     with monkeypatch.context() as patch:
         patch.setattr(StoreWriter, "write", write_late)

@@ -270,7 +270,7 @@ def _snapshot(store: Path, copy: Path) -> Snapshot | None:
     shutil.rmtree(copy, ignore_errors=True)
     copy.mkdir()
     target = copy / store.name
-    for suffix in ("", "-wal"):
+    for suffix in ("", "-wal", "-spool"):
         piece = store.with_name(store.name + suffix)
         if piece.exists():
             shutil.copyfile(piece, target.with_name(target.name + suffix))

@@ -130,14 +130,9 @@ class LineParser:
         if len(data) > MOST_PEEKED or self._layout is None:
             return False
         complete = data.splitlines()[1 : None if data.endswith((b"\n", b"\r")) else -1]
-        for line in complete:
-            result = lines.read(line, self._layout, self._scale)
-            if not isinstance(result, tuple):
-                return False
-            columns, values, *_ = result
-            if values[columns.forward] >= volts[0] or values[columns.reflected] >= volts[1]:
-                return False
-        return bool(complete)
+        return bool(complete) and all(
+            lines.is_below(line, self._layout, self._scale, volts) for line in complete
+        )
 
     def feed(self, data: bytes) -> Parsed | None:
         """Take the next bytes; return the pairs that they complete."""

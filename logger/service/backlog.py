@@ -14,6 +14,7 @@ from logger.rows import (
     AlarmChange,
     ChangeKind,
     ClockChange,
+    Health,
     Memory,
     Row,
     Samples,
@@ -92,13 +93,13 @@ class Backlog:
         return [*self._older, *self._samples, *self._rows, *self._memories.values()]
 
     def urgent_rows(self) -> list[Row]:
-        """Return the rows without raw pairs and seconds, which take longest to store.
+        """Return the rows without raw pairs and seconds, which take longest to store, and health.
 
         All rows if there is a change of the clock, beyond which nothing may be stored before.
         """
         if self._older:
             return self.rows()
-        others = (row for row in self._rows if not isinstance(row, SecondRows))
+        others = (row for row in self._rows if not isinstance(row, SecondRows | Health))
         return [*others, *self._memories.values()]
 
     def take_urgent(self) -> list[Row]:
@@ -106,8 +107,8 @@ class Backlog:
         if self._older:
             return self.take()
         rows = self.urgent_rows()
-        self._rows = [row for row in self._rows if isinstance(row, SecondRows)]
-        self._others = 0
+        self._rows = [row for row in self._rows if isinstance(row, SecondRows | Health)]
+        self._others = sum(isinstance(row, Health) for row in self._rows)
         self._memories.clear()
         self._running = None
         return rows

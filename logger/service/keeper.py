@@ -13,9 +13,21 @@ import math
 from collections.abc import Callable
 
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import AlarmChange, ClockChange, FaultChange, Row, Transmission
+from logger.rows import (
+    AlarmChange,
+    ClockChange,
+    Excursion,
+    FaultChange,
+    Health,
+    Row,
+    Samples,
+    SecondRows,
+    Transmission,
+    WeatherRow,
+)
 from logger.service.backlog import Backlog
 from logger.service.failure_log import FailureLog
+from logger.service.log_sync import LogSync
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.displacement import put_back
@@ -28,9 +40,13 @@ from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
-# Longest time between commits of rows that are not urgent. A kill costs this and a commit, within
-# the promised 2 s; each commit wears the card.
-COMMIT_S = 1.5
+# Longest time until a row is in the spool, or committed. A kill costs this and the time of a write,
+# within the promised 2 s.
+SPOOL_S = 1.5
+# Each commit wears the card: longest time until rows are that others follow, and others.
+FOLLOWED_S = 20.0
+QUIET_S = 480.0  # less than `activity.SILENT_NS`
+MANY_PAIRS = 16_384  # more are committed, rather than encoded twice
 REST_S = 0.1  # an alarm is committed and reported before the pairs and seconds that come with it
 CHECKPOINT_S = 600.0
 RETRY_S = 1.0
@@ -46,7 +62,7 @@ class Keeper:
     open_store  opens the store; True if the existing one is damaged
     reporter    reports stored rows that others wait for, and changes of alarms and faults
     on_notes    called with the journal's notes for the pipeline after a change
-    on_commit   called after a commit was reported; True if it must survive a power cut
+    sync        told of commits and of rows that were spooled; without it, nothing is spooled
     on_displaced  called before a store is put back that somebody has taken away; may raise
                 StoreError
 
@@ -59,7 +75,7 @@ class Keeper:
         reporter: Reporter,
         retention: Retention,
         on_notes: Callable[[JournalNotes], None] = lambda notes: None,
-        on_commit: Callable[[bool], None] = lambda is_urgent: None,
+        sync: LogSync | None = None,
         on_displaced: Callable[[], object] = lambda: None,
     ) -> None:
         self.store: StoreWriter | None = None  # None while it cannot be opened
@@ -71,9 +87,12 @@ class Keeper:
         self.reporter = reporter
         self._retention = retention
         self._on_notes = on_notes
-        self._on_commit = on_commit
+        self._sync = sync
+        self._sync_failures = 0  # before the last commit of all rows
         self._on_displaced = on_displaced
         self._backlog = Backlog()
+        self._unspooled = Backlog()  # those of the rows that a kill would lose
+        self._spool_due_s = math.inf
         self._due_s: float | None = None  # when all rows are
         self._has_changes = False  # of alarms or faults, which are due at once
         self._attempts = 0
@@ -107,17 +126,25 @@ class Keeper:
             log.error("memory for unstored rows is full: dropping the oldest")
         if self.failure is not None:
             self.reporter.report_unstored(rows)
-        wait_s = COMMIT_S
-        if self.failure is None and any(map(_is_change, rows)):
-            self._has_changes, wait_s = True, REST_S
-        if self.failure is None and any(map(_is_ended, rows)):
-            wait_s = 0.0
+        wait_s = SPOOL_S
+        if self.failure is None:
+            self._has_changes |= any(map(_is_change, rows))
+            self._unspooled.add(rows)
+            self._spool_due_s = min(now_s + SPOOL_S, self._spool_due_s)
+            wait_s = min(map(_wait_s, rows))
+            if self._sync is None:
+                wait_s = min(wait_s, SPOOL_S)
         self._due_s = min(now_s + wait_s, math.inf if self._due_s is None else self._due_s)
 
     @property
     def has_rows(self) -> bool:
         """True if rows are waiting for the next commit."""
         return bool(self._backlog)
+
+    @property
+    def has_new_rows(self) -> bool:
+        """True if rows are waiting to be spooled or committed."""
+        return bool(self._unspooled)
 
     def unstored(self) -> tuple[int, int]:
         """Return the number of rows, other than raw pairs, and of pairs not yet stored."""
@@ -127,7 +154,8 @@ class Keeper:
         """Return the seconds until `commit_due` has something to do."""
         if self._has_changes and self.failure is None:
             return 0.0
-        return COMMIT_S if self._due_s is None else max(0.0, self._due_s - now_s)
+        due_s = SPOOL_S if self._due_s is None else self._due_s - now_s
+        return max(0.0, min(due_s, self._spool_due_s - now_s))
 
     def commit_due(self, now_s: float, *, ending: bool = False) -> bool | None:
         """Commit what is due; return True on success, False on failure, None if nothing was due.
@@ -136,12 +164,19 @@ class Keeper:
         """
         if self.failure is None:
             self._failures.succeed(now_s)
-        if not self._backlog and self.store is not None and not self.store.database.replaced:
+        looks_around = not self._unspooled or self._spool_due_s <= now_s
+        is_away = self.store is None or (looks_around and self.store.database.replaced)
+        if self._backlog or is_away:
+            is_due = (self._due_s or 0.0) <= now_s
+            if looks_around and self.failure is None:
+                is_due = is_due or is_away or self._cannot_spool
+            if ending or is_due:
+                return self._commit(now_s, ending=ending)
+            if self._has_changes and self.failure is None:
+                return self._commit(now_s, urgent_only=True)
+        if looks_around:
             self._report_others()
-        elif ending or (self._due_s or 0.0) <= now_s:
-            return self._commit(now_s, ending=ending)
-        elif self._has_changes and self.failure is None:
-            return self._commit(now_s, urgent_only=True)
+            self._spool(now_s)
         return None
 
     def close(self) -> None:
@@ -151,8 +186,39 @@ class Keeper:
         if self.store is not None:
             self.store.close()
 
+    @property
+    def _cannot_spool(self) -> bool:
+        """True if rows have to be committed instead of spooled."""
+        if self._sync is None:
+            return bool(self._unspooled)
+        return (
+            self._backlog.pairs >= MANY_PAIRS
+            or self._sync.failures > self._sync_failures
+            or (self._is_spool_full and not self._sync.is_synced)
+        )
+
+    @property
+    def _is_spool_full(self) -> bool:
+        return self.store is not None and self.store.spool.is_full
+
+    def _spool(self, now_s: float) -> None:
+        """Save new rows from a kill; have them committed if that fails."""
+        rows, self._spool_due_s = self._unspooled.take(), math.inf
+        if not rows or self.store is None or self._sync is None:
+            return
+        try:
+            with self.store.database.timer.time():
+                self.store.spool.append(rows, is_synced=self._sync.is_synced)
+        except OSError:
+            self._due_s = now_s
+            return
+        self._sync.spooled()
+        if self._is_spool_full:
+            self._due_s = now_s
+
     def _commit(self, now_s: float, *, ending: bool = False, urgent_only: bool = False) -> bool:
         select = self._backlog.urgent_rows if urgent_only else self._backlog.rows
+        sync_failures = 0 if self._sync is None else self._sync.failures
         try:
             try:
                 stored = self._write(select)
@@ -172,10 +238,15 @@ class Keeper:
         self._attempts = 0
         self.failure = None
         self._has_changes = False
-        if not self._backlog:
-            self._due_s = None
+        if self._backlog:
+            self._unspooled.take_urgent()
+        else:
+            self._unspooled.take()
+            self._due_s, self._spool_due_s = None, math.inf
+            self._sync_failures = sync_failures
         self.reporter.report_stored(rows, stored)
-        self._on_commit(any(map(_is_change, rows)))
+        if self._sync is not None:
+            self._sync.committed(self._is_spool_full or any(map(_is_change, rows)))
         if urgent_only:
             return True
         try:
@@ -216,7 +287,7 @@ class Keeper:
             store = self._return(store)
         self._report_others()
         rows = select()
-        stored = store.write(rows)
+        stored = store.write(rows, is_part=len(rows) < len(self._backlog))
         if any(isinstance(row, ClockChange) for row in rows):
             self._on_notes(store.notes())  # its times may have been moved
         return stored
@@ -226,6 +297,7 @@ class Keeper:
         self._on_displaced()
         try:
             if put_back(store.database):
+                store.spool.close()
                 return store
         except OSError as error:
             raise StoreError(f"{store.path}: cannot be put back: {error.strerror}") from error
@@ -264,6 +336,8 @@ class Keeper:
         )
         first = self.failure is None
         self.failure = str(error)
+        self._unspooled.take()
+        self._spool_due_s = math.inf
         self.disk_takes_nothing = disk_takes_nothing(error)
         if first:
             self.reporter.report_unstored(self._backlog.rows())
@@ -298,5 +372,14 @@ def _is_change(row: Row) -> bool:
     return isinstance(row, AlarmChange | FaultChange)
 
 
-def _is_ended(row: Row) -> bool:
-    return isinstance(row, Transmission) and row.ended
+def _wait_s(row: Row) -> float:
+    """Return for how long a row may wait for its commit."""
+    if isinstance(row, AlarmChange | FaultChange):
+        return REST_S
+    if isinstance(row, Transmission):
+        return 0.0 if row.ended else FOLLOWED_S
+    if isinstance(row, ClockChange):
+        return 0.0  # frames of the spool do not say on which side of it they are
+    if isinstance(row, Samples | Health):
+        return QUIET_S
+    return FOLLOWED_S if isinstance(row, SecondRows | Excursion | WeatherRow) else SPOOL_S

@@ -22,7 +22,7 @@ from logger.rows import Row
 from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, HealthGauge, next_row_s
 from logger.service.heap import trim_heap
-from logger.service.keeper import COMMIT_S, Keeper
+from logger.service.keeper import SPOOL_S, Keeper
 from logger.service.log_sync import LogSync
 from logger.service.reporter import Report, Reporter
 from logger.service.retention import Retention
@@ -76,7 +76,7 @@ class StoreLoop:
         self._handover = handover
         self._status = status
         self._stop = stop
-        self._period_s = period_s or COMMIT_S
+        self._period_s = period_s or SPOOL_S
         self.salvage_until_s = math.inf
         self.cycles = 0
         self._ended = False  # the last rows have been taken
@@ -97,7 +97,7 @@ class StoreLoop:
             Reporter(report, self._timer),
             retention,
             self._set_notes,
-            self.sync.committed,
+            self.sync,
             ensure_lock,
         )
         self._health_s = health_s
@@ -224,11 +224,11 @@ class StoreLoop:
     def _health_rows(self) -> list[Row]:
         """Return the row of health of the last minute, once a minute.
 
-        It is stored with the thin sample of pairs, since a commit of its own would wear the card.
+        It is spooled with the thin sample of pairs, since a frame of its own would wear the card.
         """
         late_s = time.monotonic() - self._health_due_s
         if late_s < 0 or not (
-            self.keeper.has_rows or late_s >= min(HEALTH_WAITS_S, self._health_s)
+            self.keeper.has_new_rows or late_s >= min(HEALTH_WAITS_S, self._health_s)
         ):
             return []
         clocks = read_clocks()

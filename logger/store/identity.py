@@ -10,7 +10,8 @@ from logger.store.database import Database
 def ensure_id(database: Database) -> str:
     """Return the station's id, made now if the store has none. Raise StoreError."""
     database.execute(
-        "INSERT INTO station SELECT ? WHERE NOT EXISTS (SELECT 1 FROM station)", (str(uuid4()),)
+        "INSERT INTO station (id) SELECT ? WHERE NOT EXISTS (SELECT 1 FROM station)",
+        (str(uuid4()),),
     )
     return station_id(database)
 

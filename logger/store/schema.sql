@@ -5,7 +5,8 @@
 
 -- The station's id, a UUID made once by the writer, which outlives a new name.
 CREATE TABLE station (
-    id TEXT NOT NULL
+    id TEXT NOT NULL,
+    spooled INTEGER NOT NULL DEFAULT 0 -- the last frame of the spool whose rows are stored
 );
 
 CREATE TABLE transmissions (

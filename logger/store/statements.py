@@ -90,11 +90,11 @@ def second_values(rows: Sequence[SecondRows], ids: Mapping[int, int]) -> Iterato
 TRANSMISSION = Columns(Transmission)
 HEALTH = Columns(Health)
 UPSERT_TRANSMISSION = upsert("transmissions", TRANSMISSION.names, "start_ns")
-# The state so far does not replace a completed transmission that is replayed. It is written every
-# second, and an index on columns that it does not set needs no write.
+# The state so far does not replace a later one of a transmission that is replayed. It is written
+# every second, and an index on columns that it does not set needs no write.
 UPSERT_ONGOING = (
     upsert("transmissions", TRANSMISSION.names, "start_ns", "ended")
-    + " AND NOT transmissions.ended"
+    + " AND NOT transmissions.ended AND excluded.end_ns >= transmissions.end_ns"
 )
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 UPSERT_MEMORY = upsert("memories", ("rule", "content"), "rule")
@@ -106,4 +106,7 @@ EXCURSION_LINKS = ("transmission_id", "channel", "capture_id", "fault_id")
 UPSERT_EXCURSION = upsert(
     "excursions", ("time_ns", *EXCURSION_FIGURES, *EXCURSION_LINKS), "time_ns"
 )
-INSERT_HEALTH = insert("health", HEALTH.names)
+INSERT_HEALTH = (
+    f"INSERT INTO health ({', '.join(HEALTH.names)}) SELECT {', '.join('?' * len(HEALTH.names))}"
+    f" WHERE NOT EXISTS (SELECT 1 FROM health WHERE time_ns = ?{HEALTH.names.index('time_ns') + 1})"
+)

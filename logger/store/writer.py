@@ -11,7 +11,7 @@ from operator import attrgetter
 from pathlib import Path
 from typing import Any, Self
 
-from logger.errors import DamageError, StoreError
+from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import (
     AlarmChange,
     ClockChange,
@@ -35,6 +35,7 @@ from logger.store.ownership import APPLICATION_ID
 from logger.store.pushed import Pushed
 from logger.store.reader import Store
 from logger.store.schema import migrate
+from logger.store.spool import Spool
 from logger.store.sqlite import error_class
 from logger.store.statements import (
     CLOSE,
@@ -73,6 +74,8 @@ class StoreWriter(Store):
         super().__init__(database)
         ensure_id(database)
         self.archive = ArchiveWriter(database)
+        committed = database.query_value("SELECT spooled FROM station")
+        self.spool = Spool(database.path, self.station_id, committed)
 
     @classmethod
     def open(cls, path: Path) -> Self:
@@ -84,7 +87,7 @@ class StoreWriter(Store):
         with _translate_opening(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             salvage.complete(path)
-            return cls(Database(_connect(path), path))
+            return cls(Database(_connect(path), path))._with_spooled()
 
     @classmethod
     def salvage(
@@ -120,9 +123,29 @@ class StoreWriter(Store):
                 aside.name if aside else "away",
                 ", ".join(f"{name}: {n}" for name, n in counts.items()) or "nothing",
             )
-            return cls(Database(_connect(path), path))
+            return cls(Database(_connect(path), path))._with_spooled()
 
-    def write(self, rows: Sequence[Row]) -> list[Event]:
+    def _with_spooled(self) -> Self:
+        """Store the rows that a killed run has left in the spool."""
+        try:
+            rows = self.spool.read()
+            if rows:
+                self.write(rows)
+                pairs = sum(len(row.block) for row in rows if isinstance(row, Samples))
+                log.info("%s: stored %s of the last run", self.spool.path, count(pairs, "raw pair"))
+        except (DamageError, DiskError, sqlite3.Error, OSError):
+            self.close()
+            raise
+        except (StoreError, ValueError) as error:  # they belong to another copy of the store
+            log.error("%s: its rows cannot be stored and are dropped: %s", self.spool.path, error)
+        return self
+
+    def close(self) -> None:
+        """Close the file; may be called twice."""
+        self.spool.close()
+        super().close()
+
+    def write(self, rows: Sequence[Row], *, is_part: bool = False) -> list[Event]:
         """Store rows in order, all or none, and return those to be reported.
 
         A row written again replaces the stored one: transmissions by start, seconds by time, alarms
@@ -131,7 +154,7 @@ class StoreWriter(Store):
         A fault is stored before the alarm that opens it, and reported after it.
 
         Samples of one commit make one segment, but times before and after a change of the clock do
-        not mix.
+        not mix. These are all rows of the spool, too, unless they are a part of those that wait.
         """
         stored: list[Event] = []
         change_ids: list[int] = []  # of faults, to be reported after the next alarms
@@ -150,6 +173,10 @@ class StoreWriter(Store):
                     if kind is AlarmChange:
                         stored += self._fault_events(change_ids)
             stored += self._fault_events(change_ids)
+            if not is_part and self.spool.has_rows:
+                self.database.execute("UPDATE station SET spooled = ?", (self.spool.number,))
+        if not is_part:
+            self.spool.committed = self.spool.number
         return stored
 
     def _write(self, kind: type[Row], rows: list[Any]) -> list[Event]:
