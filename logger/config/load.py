@@ -248,7 +248,8 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
     line: Annotated[
         FeedlineOptions | None,
         Meta(
-            description="The line to it, if it is not that of `feedline`: `cable`, `length_m`, `laid`."
+            description="The line to it, if it is not that of `feedline`: `cable`, `length_m`,"
+            " `laid`."
         ),
     ] = None
     number: Annotated[
@@ -516,6 +517,11 @@ class Sections(Section, frozen=True, kw_only=True):
         """Return the line to an antenna. Raise UsageError if there is no such antenna."""
         own = None if antenna is None else self.antenna(antenna).line
         return self.feedline if own is None else own
+
+    @property
+    def lines(self) -> dict[str | None, FeedlineOptions]:
+        """The line to each antenna; that of None is `feedline`."""
+        return {None: self.feedline} | {a.name: a.line or self.feedline for a in self.antennas}
 
     @property
     def forwarders(self) -> list[InfluxOptions]:

@@ -47,9 +47,9 @@ MOST_DEPARTURE = 6.0  # in units of what the fleet does, so that a fault is no r
 LEAST_NOISE = 0.01  # SWR
 LEAST_SIZE = 0.08  # SWR, of an own step
 OWN = 2.5  # standard deviations beyond which a step is the station's own
-SEARCHED = 8  # latest days with readings that may begin an own step,
-LEAST_AFTER = 2  # at least so many of them after it
+SEARCHED = 8  # latest days with readings that may begin an own step
 FOUND, LEAST_FOUND = 4.0, 0.12  # standard deviations, and SWR, of an own step to be found
+FOUND_SINGLE, CALM = 6.0, 0.5  # the same for the latest day alone, at most at this activity
 AGAIN_DAYS = 14  # for which a shared step is judged again
 RETURNED = 0.5  # share of its size to which a step has returned
 MOVED = 3.0  # standard deviations on calm days at which a station counts as moved
@@ -199,16 +199,20 @@ def search(
     begin = max(since - panel.first_day, 0)
     level = panel.level[series, begin : now - panel.first_day + 1]
     places = np.flatnonzero(np.isfinite(level))
-    if len(places) < LEAST_BEFORE + LEAST_AFTER or places[-1] != len(level) - 1:
+    if len(places) <= LEAST_BEFORE or places[-1] != len(level) - 1:
         return None
     usual = np.median(level[places[-SEARCHED - LEAST_BEFORE :]])
     if abs(level[-1] - usual) < LEAST_FOUND / 2:
         return None
     best = None
-    for place in places[LEAST_BEFORE:][-SEARCHED : 1 - LEAST_AFTER].tolist():
+    for place in places[LEAST_BEFORE:][-SEARCHED:].tolist():
         day = place + begin + panel.first_day
         step = judge(panel, learned, series, day, now, since)
-        if step.cause is not Cause.OWN or abs(step.size) < max(LEAST_FOUND, FOUND * step.error):
+        is_single = place == places[-1]
+        if is_single and step.activity > CALM:
+            continue
+        least = max(LEAST_FOUND, (FOUND_SINGLE if is_single else FOUND) * step.error)
+        if step.cause is not Cause.OWN or abs(step.size) < least:
             continue
         if best is None or abs(step.size) / step.error > abs(best.step.size) / best.step.error:
             best = FoundStep(day, step)
