@@ -8,8 +8,10 @@ the days up to it and then on each day with readings for 14 days, until it is th
 its level has returned; and it searches for own steps that raised no alarm. Times are ends of days,
 as a nightly report has them, in both. An own fault counts as found by the first step within 30 days
 after its onset that begins between 4 days before it (days without readings) and 7 days after. All
-others are false, except those within 14 days after a change that reached all stations. Alone, an alarm by weather may count as the finding of a fault by chance; so the same is printed for
-the faults at whose times the same stations without faults raise no alarm. Weather is bad with 2 mm of rain in 24 hours, ice, or storm, within 4 days before the step.
+others are false, except those within 14 days after a change that reached all stations. Weather is
+bad with 2 mm of rain in 24 hours, ice, or storm, within 4 days before the step. Alone, an alarm by
+weather may count as the finding of a fault by chance; so the same is printed for the faults at
+whose times the same stations without faults raise no alarm.
 
 Seeds 1 to 9 were used to choose the constants; those from 101 only to measure.
 """
@@ -20,12 +22,16 @@ import argparse
 import re
 import time
 from collections import Counter
+from collections.abc import Sequence
 from datetime import date
 from typing import NamedTuple
 
 import numpy as np
 
+from logger.blocks import Floats
 from logger.config.load import WatchdogOptions
+from logger.daily import Days
+from logger.fleet.learning.priors import MOST_STEPS, Class, learn_ageing, learn_rates
 from logger.fleet.learning.shared_steps import (
     AGAIN_DAYS,
     Cause,
@@ -36,6 +42,8 @@ from logger.fleet.learning.shared_steps import (
     learn,
     search,
 )
+from logger.trend.model import trend
+from logger.trend.priors import Priors, age_class, weigh
 from logger.utc import DAY_NS
 from logger.watchdog import baseline_shift
 from tests.foreign_fleet import Fault, Fleet, Station, make_fleet
@@ -46,6 +54,7 @@ HOUR_NS = DAY_NS // 24
 SEARCH_FROM = 40  # days, before which nothing is usual
 FOUND_DAYS, EARLY_DAYS, LATE_DAYS, UPDATE_DAYS = 30, 4, 7, 14
 WEATHER_H = 96.0
+PRIOR_DAYS = 800  # for slopes with their season
 SINCE = re.compile(r"on channel (\d+) since (\d{4}-\d\d-\d\d)")
 
 
@@ -79,19 +88,25 @@ class Score(NamedTuple):
 def record(seed: int, stations: int, days: int, faults: float = 1.0) -> Record:
     """Return a fleet with its alarms."""
     fleet = make_fleet(seed, stations, days, faults)
-    levels, owners, channels, alarms = [], [], [], []
+    alarms = [event for pair in enumerate(fleet.stations) for event in _alarms(*pair)]
+    return Record(fleet, *panel_of(fleet), alarms)
+
+
+def panel_of(fleet: Fleet) -> tuple[Panel, list[int]]:
+    """Return the daily levels of a fleet, and the channel of each series."""
+    levels, owners, channels = [], [], []
     for number, station in enumerate(fleet.stations):
-        alarms += _alarms(number, station)
         for channel in np.unique(station.channel).tolist():
-            levels.append(_daily(station, channel, days))
+            levels.append(_daily(station, channel, fleet.days))
             owners.append(number)
             channels.append(channel)
     place = np.array([[each.latitude, each.longitude] for each in fleet.stations])
-    panel = Panel(np.array(levels), np.array(owners), place, FIRST_DAY)
-    return Record(fleet, panel, channels, alarms)
+    return Panel(np.array(levels), np.array(owners), place, FIRST_DAY), channels
 
 
-def with_neighbours(data: Record, learned: Learned) -> tuple[list[Event], Counter[str]]:
+def with_neighbours(
+    data: Record, learned: Learned
+) -> tuple[list[Event], Counter[tuple[str, Cause]]]:
     """Return own steps, and the causes of the alarms at first sight."""
     series = {
         (owner, channel): row
@@ -99,7 +114,7 @@ def with_neighbours(data: Record, learned: Learned) -> tuple[list[Event], Counte
             zip(data.panel.station.tolist(), data.channel, strict=True)
         )
     }
-    events, causes = [], Counter[str]()
+    events, causes = [], Counter[tuple[str, Cause]]()
     for alarm in data.alarms:
         row = series[alarm.station, alarm.channel]
         first = None
@@ -111,7 +126,9 @@ def with_neighbours(data: Record, learned: Learned) -> tuple[list[Event], Counte
             step = judge(data.panel, learned, row, alarm.day + FIRST_DAY, now + FIRST_DAY)
             if first is None:
                 first = step
-                causes[step.cause.value] += 1
+                updates = data.fleet.stations[alarm.station].updated_h
+                is_update = any(at <= alarm.told * 24 < at + 24 * LATE_DAYS for at in updates)
+                causes["update" if is_update else "other", step.cause] += 1
             if step.cause in (Cause.OWN, Cause.ALONE):
                 events.append(alarm._replace(told=now + 1.0))
                 break
@@ -197,7 +214,7 @@ def _alarms(number: int, station: Station) -> list[Event]:
     return events
 
 
-def _daily(station: Station, channel: int, days: int) -> np.ndarray:
+def _daily(station: Station, channel: int, days: int) -> Floats:
     level = np.full(days, np.nan)
     day = station.day - FIRST_DAY
     for each in range(days):
@@ -252,9 +269,111 @@ def steps(seed: int, stations: int, days: int, *, show: bool = False) -> None:
         line(f"  mean of those found in all ways ({len(both)})", means)
         lost = [np.mean([min(s.delays.get(key, 30.0), 30.0) for key in keys]) for s in scores]
         line("  mean, 30 for those not found", [f"{value:.2f}" for value in lost])
-    print(f"alarms at first sight: {dict(causes)}")
+    of_updates = [causes["update", cause] for cause in Cause]
+    print("causes at first sight:      " + "".join(f"{cause.value:>14}" for cause in Cause))
+    print("  after a change of all     " + "".join(f"{number:14}" for number in of_updates))
+    rest = [causes["other", cause] for cause in Cause]
+    print("  other alarms              " + "".join(f"{number:14}" for number in rest))
     print(
         f"{made:.0f} s CPU for the fleet and its alarms, {spent:.0f} s to learn, judge and search"
+    )
+
+
+def priors(seed: int, stations: int, days: int) -> None:
+    """Print how the priors of one half of the fleet do for the other half.
+
+    Slopes are those of `logger.trend`: for priors of the days on which neighbours were calm, as
+    `fleet learn` has them, for the other half of all days, as a single station has them. The truth
+    is the slope of the dry station, by its physics.
+    """
+    fleet = make_fleet(seed, stations, days, faults=0.0, updates=0)
+    panel, channels = panel_of(fleet)
+    is_calm = learn(panel).is_calm
+    slopes, truths, owners, clear = [], [], [], []
+    for number, station in enumerate(fleet.stations):
+        channel = int(np.bincount(station.channel).argmax())
+        row = next(
+            row
+            for row in np.flatnonzero(panel.station == number).tolist()
+            if channels[row] == channel
+        )
+        used = is_calm[row] | (number % 2 == 1)
+        of_days = trend(_days(channel, np.where(used, panel.level[row], np.nan)))
+        slope = of_days.slope
+        if slope is not None and (number % 2 == 1 or len(of_days.steps) <= MOST_STEPS):
+            clear.append(len(of_days.steps) <= MOST_STEPS)
+            slopes.append(slope)
+            truths.append(station.slope[channel])
+            owners.append(station)
+    slope, error = np.array([(each.per_year, each.error) for each in slopes]).T
+    truth = np.array(truths)
+    classes = [Class(each.build.cable, age_class(each.build.age_years)) for each in owners]
+    is_odd = {id(station): number % 2 == 1 for number, station in enumerate(fleet.stations)}
+    is_first = np.array([not is_odd[id(station)] for station in owners])
+    names = ("slope, SWR/year", "excursions/hour")
+    print(f"\npriors of {is_first.sum()} stations, for {(~is_first).sum()} others, seed {seed}")
+    print(f"{'':52}" + "".join(f"{name:>18}" for name in names))
+
+    first = [name for name, used in zip(classes, is_first, strict=True) if used]
+    ageing = learn_ageing(slope[is_first], error[is_first], first)
+    count = np.array([float(each.excursions.sum()) for each in owners])
+    hours = np.array([each.seconds.sum() / 3600 for each in owners])
+    rate = np.array([each.excursions_per_hour for each in owners])
+    rates = learn_rates(count[is_first], hours[is_first], first)
+    file = Priors(made_utc="", stations=0, ageing=ageing, excursions=rates)
+    inside = np.zeros((2, len(slope)), dtype=bool)
+    error2 = np.zeros((2, 3, len(slope)))
+    posterior = np.zeros(len(slope), dtype=bool)
+    fleet_mean = (
+        float(np.mean(slope[is_first])),
+        float(count[is_first].sum() / hours[is_first].sum()),
+    )
+    for n, name in enumerate(classes):
+        prior, usual = file.of_ageing(*name), file.of_excursions(*name)
+        assert prior is not None
+        assert usual is not None
+        inside[0, n] = abs(truth[n] - prior.mean) < 1.96 * prior.deviation
+        low, high = usual.interval()
+        inside[1, n] = low < rate[n] < high
+        weighed = weigh(slopes[n], prior)
+        low, high = weighed.interval()
+        posterior[n] = low < truth[n] < high
+        error2[0, :, n] = np.square(
+            np.array([slope[n], fleet_mean[0], weighed.per_year]) - truth[n]
+        )
+        pooled = (usual.shape + count[n]) / (usual.shape / usual.mean + hours[n])
+        own = (count[n] + 0.5) / hours[n]
+        error2[1, :, n] = np.square(np.log([own, fleet_mean[1], pooled]) - np.log(rate[n]))
+    others = ~is_first
+
+    def line(title: str, values: Sequence[float], form: str) -> None:
+        print(f"{title:52}" + "".join(f"{value:18{form}}" for value in values))
+
+    line(
+        "95 % intervals of priors that have the truth", list(inside[:, others].mean(axis=1)), ".3f"
+    )
+    line("95 % intervals of weighed slopes that have it", [posterior[others].mean()], ".3f")
+    own = [each.interval() for each in slopes]
+    covered = [low < value < high for (low, high), value in zip(own, truth, strict=True)]
+    line("95 % intervals of own slopes that have it", [np.mean(np.array(covered)[others])], ".3f")
+    few = others & np.array(clear)
+    for row, title in enumerate(("no pooling", "full pooling", "partial pooling")):
+        values = [float(np.sqrt(error2[0, row, few].mean()))]
+        line(f"the same, trends of at most {MOST_STEPS} steps, {title}", values, ".4f")
+    for row, title in enumerate(("no pooling", "full pooling", "partial pooling")):
+        line(
+            f"root mean square error, {title}",
+            list(np.sqrt(error2[:, row, others].mean(axis=1))),
+            ".4f",
+        )
+    print("the errors of rates are of their logarithms; own rates have half an excursion added")
+
+
+def _days(channel: int, level: Floats) -> Days:
+    known = np.flatnonzero(np.isfinite(level))
+    ones, number = np.ones(len(known)), np.zeros(len(known), dtype=np.int64)
+    return Days(
+        channel, None, known + FIRST_DAY, level[known], 0 * ones, number + 1, 4 * ones, number
     )
 
 
@@ -267,6 +386,7 @@ def main() -> None:
     parser.add_argument("--list", action="store_true", help="each false step")
     options = parser.parse_args()
     steps(options.seed, options.stations, options.days, show=options.list)
+    priors(options.seed, options.stations, PRIOR_DAYS)
 
 
 if __name__ == "__main__":

@@ -64,7 +64,7 @@ class Station:
     excursions: Integers  # in each transmission
     faults: list[Fault]
     updated_h: list[float]  # when the changes that reach all stations reached it
-    excursions_per_hour: float  # keyed, the truth in still air
+    excursions_per_hour: float  # keyed, expected in this weather
     slope: dict[int, float]  # SWR a year of ageing by channel, the truth
     bad: NDArray[np.bool_] = field(repr=False)  # (steps,)
 
@@ -165,7 +165,7 @@ def _station(
         rng.poisson(expected),
         [fault for _, fault in planned],
         [],
-        rate,
+        float(expected.sum() / (seconds.sum() / 3600)),
         slope,
         bad,
     )

@@ -20,6 +20,7 @@ from logger.blocks import Bools, Floats, Times
 from logger.trend.priors import ANY, AgeingPrior, RatePrior
 
 LEAST_STATIONS = 5  # of a fleet, for priors
+MOST_STEPS = 2  # of a trend; with more, its slope is not clear
 CLASS_WEIGHT = 10.0  # stations that the fleet's variance between stations counts in a class
 SHAPES = (0.05, 50.0)  # of gamma distributions that are tried
 

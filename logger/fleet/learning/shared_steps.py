@@ -53,7 +53,7 @@ FOUND_SINGLE, CALM = 6.0, 0.5  # the same for the latest day alone, at most at t
 AGAIN_DAYS = 14  # for which a shared step is judged again
 RETURNED = 0.5  # share of its size to which a step has returned
 MOVED = 3.0  # standard deviations on calm days at which a station counts as moved
-NETWORK = 0.6  # share of the stations least sensitive to weather that moved
+NETWORK = 0.8  # share of the stations least sensitive to weather that moved
 STEADY = 50.0  # squared swings of the activity that tell as much as the usual response
 CORRELATED = 3.0  # days that tell as much as one if they were independent
 MEDIAN_VARIANCE = np.pi / 2  # of a median, in that of the mean
@@ -85,10 +85,19 @@ class Panel(NamedTuple):
 
 
 class Learned(NamedTuple):
-    """What the days up to each day tell of each series, (n, t): its noise, SWR, and response."""
+    """What the days up to each day tell of each series, (n, t): its noise, SWR, and response.
+
+    `activity` is that of its neighbours on the day.
+    """
 
     noise: Floats
     response: Floats
+    activity: Floats
+
+    @property
+    def is_calm(self) -> Bools:
+        """Days on which the neighbours are quiet, (n, t)."""
+        return np.asarray(self.activity <= STORM)
 
 
 class SharedStep(NamedTuple):
@@ -127,7 +136,7 @@ def learn(panel: Panel) -> Learned:
     mean = own.sum(axis=0) / np.maximum(storms.sum(axis=0), 1)
     mean = np.where(storms.sum(axis=0) > 0, mean, 1.0)
     weight = _prior_storms(own, storms, mean)
-    return Learned(noise, (own + weight * mean) / (storms + weight))
+    return Learned(noise, (own + weight * mean) / (storms + weight), activity)
 
 
 class FoundStep(NamedTuple):
