@@ -6,6 +6,7 @@ mean of its own estimate and that of the others, weighted by their precisions.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -14,7 +15,8 @@ import yaml
 from scipy.special import gammaincinv
 
 from logger.config.load import FeedlineOptions
-from logger.errors import ConfigError
+from logger.errors import ConfigError, UsageError
+from logger.feedline.cables import cable
 from logger.trend.outcome import Slope
 from logger.utc import DAY_NS
 from logger.wording import count
@@ -22,6 +24,11 @@ from logger.wording import count
 FORMAT = 1
 ANY = "any"
 AGES = ((5, "up to 5 years"), (15, "6 to 15 years"), (200, "over 15 years"))  # up to years
+HEADER = (
+    "# What is usual for stations of a cable and age; written by `mismatchd fleet learn`.\n"
+    "# ageing: SWR a year, mean and standard deviation of another station of the class.\n"
+    "# excursions: in a keyed hour, mean and shape of a gamma distribution.\n"
+)
 MOST_BYTES = 1_000_000
 YEAR_NS = 365.25 * DAY_NS
 
@@ -90,6 +97,12 @@ def read(path: Path) -> Priors:
     return priors
 
 
+def write(priors: Priors, path: Path) -> None:
+    """Write a file of priors. Raise OSError."""
+    content = msgspec.to_builtins(priors)
+    path.write_text(HEADER + yaml.safe_dump(content, sort_keys=False), encoding="utf-8")
+
+
 def age_class(years: float | None) -> str:
     """Return the class of a line's age."""
     if years is None:
@@ -119,9 +132,11 @@ class LinePriors:
 
 def class_of(line: FeedlineOptions, now_ns: int) -> tuple[str, str]:
     """Return the cable and the class of age of a line; ANY where they are not known."""
-    cable = ANY if line.cable is None else line.cable.partition("=")[0]
+    name = ANY if line.cable is None else line.cable.partition("=")[0]
+    with contextlib.suppress(UsageError):
+        name = cable(name).name
     years = None if line.laid is None else 1970 + now_ns / YEAR_NS - line.laid
-    return cable, age_class(years)
+    return name, age_class(years)
 
 
 def weigh(slope: Slope, prior: AgeingPrior) -> Slope:
