@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
 import yaml
@@ -30,6 +31,7 @@ HEADER = (
     "# excursions: in a keyed hour, mean and shape of a gamma distribution.\n"
 )
 MOST_BYTES = 1_000_000
+Above0 = Annotated[float, msgspec.Meta(gt=0)]
 YEAR_NS = 365.25 * DAY_NS
 
 
@@ -40,7 +42,7 @@ class AgeingPrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     age: str
     stations: int
     mean: float
-    deviation: float
+    deviation: Above0
 
 
 class RatePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -51,8 +53,8 @@ class RatePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     stations: int
     excursions: int
     keyed_hours: float
-    mean: float
-    shape: float
+    mean: Above0
+    shape: Above0
 
     def interval(self, share: float = 0.95) -> tuple[float, float]:
         """Return the range in which the rates of so large a share of stations are."""

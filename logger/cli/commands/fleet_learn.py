@@ -43,7 +43,7 @@ def command(
 
     Writes slopes of the SWR and excursions in a keyed hour of each class of stations, drawn towards
     all as far as a class is small. A station uses the file only if it is named in its configuration
-    as `priors`. It tells nothing of a single station, but a class of one is that station.
+    as `priors`. Classes of fewer than 3 stations are left out.
     """
     from logger.fleet.learning.facts import priors_of
     from logger.fleet.remote import open_archive

@@ -42,10 +42,11 @@ def command(
 ) -> None:
     """Report on all stations of ARCHIVE.
 
-    Prints the stations that are silent, open faults, unverified repairs, steps of the level that
-    are a station's own or shared with its neighbours, the worst slopes of the SWR, limits that may soon be reached, couplers to be verified, clocks that are not kept, and
-    backlogs; then a line a station. All as of the last push of each station. If one of them cannot
-    be read, the others are reported, and the exit code is 1.
+    Prints the stations that are silent, open faults, unverified repairs, steps of the level and
+    whether they are shared with neighbours, the worst slopes of the SWR, limits that may soon be
+    reached, couplers to be verified, clocks that are not kept, and backlogs; then a line a station.
+    All as of the last push of each station. If one of them cannot be read, the others are reported,
+    and the exit code is 1.
     """
     from logger.fleet.remote import open_archive
     from logger.fleet.report import html_of, report, text_of

@@ -20,6 +20,9 @@ from logger.blocks import Bools, Floats, Times
 from logger.trend.priors import ANY, AgeingPrior, RatePrior
 
 LEAST_STATIONS = 5  # of a fleet, for priors
+LEAST_IN_CLASS = 3  # stations; a class of one would publish that station
+LEAST_DEVIATION = 1e-4  # SWR a year
+DIGITS = 6  # in the file
 MOST_STEPS = 2  # of a trend; with more, its slope is not clear
 CLASS_WEIGHT = 10.0  # stations that the fleet's variance between stations counts in a class
 SHAPES = (0.05, 50.0)  # of gamma distributions that are tried
@@ -97,17 +100,20 @@ def learn_ageing(slope: Floats, error: Floats, classes: Sequence[Class]) -> tupl
             cable=name.cable,
             age=name.age,
             stations=int(number),
-            mean=float(centre),
-            deviation=float(np.sqrt(variance + doubt**2)),
+            mean=round(float(centre), DIGITS),
+            deviation=_deviation(variance, doubt),
         )
         for name, number, centre, variance, doubt in zip(
             names, counts, mean, between, mean_error, strict=True
         )
-        if name != Class(ANY, ANY)
+        if name != Class(ANY, ANY) and number >= LEAST_IN_CLASS
     ]
-    deviation = float(np.hypot(np.sqrt(everything.between), everything.error))
     fleet = AgeingPrior(
-        cable=ANY, age=ANY, stations=len(slope), mean=everything.mean, deviation=deviation
+        cable=ANY,
+        age=ANY,
+        stations=len(slope),
+        mean=round(everything.mean, DIGITS),
+        deviation=_deviation(everything.between, everything.error),
     )
     return (*priors, fleet)
 
@@ -141,15 +147,15 @@ def learn_rates(count: Floats, hours: Floats, classes: Sequence[Class]) -> tuple
             stations=int(rows.sum()),
             excursions=int(count[rows].sum()),
             keyed_hours=round(float(hours[rows].sum()), 2),
-            mean=mean,
-            shape=of_shape,
+            mean=round(mean, DIGITS),
+            shape=round(of_shape, DIGITS),
         )
 
     # An uncertain mean makes the gamma distribution wider: relative variances add.
     priors = [
         prior(name, number == n, float(np.exp(ln_mean[n])), 1 / (1 / shape + ln_error[n] ** 2))
         for n, name in enumerate(names)
-        if name != Class(ANY, ANY)
+        if name != Class(ANY, ANY) and (number == n).sum() >= LEAST_IN_CLASS
     ]
     return (*priors, prior(Class(ANY, ANY), number >= 0, fleet_mean, fleet_shape))
 
@@ -184,6 +190,11 @@ def _rate(shape: float, count: Floats, hours: Floats) -> float:
     count = count if count.any() else count + 0.5 / len(count)
     most = float((count / hours).max()) + 1e-12
     return float(brentq(score, 1e-12, most))
+
+
+def _deviation(between: float, error: float) -> float:
+    """Return the standard deviation of another station's slope, rounded."""
+    return max(round(float(np.sqrt(between + error**2)), DIGITS), LEAST_DEVIATION)
 
 
 def _mean(estimate: Floats, variance: Floats) -> tuple[float, float]:
