@@ -12,6 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from logger.fleet.remote import Remote
+    from logger.fleet.summary import StationSummary
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -68,3 +69,28 @@ def progress_bar(length: int, label: str) -> Iterator[Callable[[], None]]:
         return
     with click.progressbar(length=length, label=label, file=sys.stderr) as bar:
         yield lambda: bar.update(1)
+
+
+def summarize_all(
+    archive: str, station_ids: list[str], now_ns: int, scheduler: str | None, workers: int | None
+) -> tuple[list[StationSummary], int]:
+    """Return the summaries of stations, some with errors, and how many this key may not read."""
+    from logger.errors import RefusedError
+    from logger.fleet.engine import Engine
+    from logger.fleet.summary import StationSummary, StationTask, begin
+
+    summaries, refused = [], 0
+    with (
+        Engine(scheduler, min(workers or default_workers(), len(station_ids))) as engine,
+        progress_bar(len(station_ids), "stations") as count_one,
+    ):
+        tasks = (StationTask(archive, station_id, now_ns) for station_id in station_ids)
+        for task, result in engine.run(begin, tasks):
+            count_one()
+            if isinstance(result, StationSummary):
+                summaries.append(result)
+            elif isinstance(result, RefusedError):
+                refused += 1
+            else:
+                summaries.append(StationSummary(station_id=task.station_id, error=str(result)))
+    return summaries, refused

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from logger.config.load import Config
     from logger.store.reader import Store
     from logger.trend.account import Account
+    from logger.trend.priors import LinePriors
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -26,6 +27,13 @@ def span_options(function: F) -> F:
         metavar="TIME",
         help="Start time: 2026-03-01, or how long ago: 90d, 52w. Times are UTC.",
     )(function)
+
+
+def priors_of(config: Config, now_ns: int) -> LinePriors | None:
+    """Return the priors that are configured. Raise ConfigError."""
+    from logger.trend.priors import LinePriors, read
+
+    return None if config.priors is None else LinePriors(read(config.priors), config.lines, now_ns)
 
 
 def account_of(
@@ -62,6 +70,7 @@ def account_of(
             most=most,
             joint=joint,
             plan=config.station.channels,
+            priors=priors_of(config, now_ns),
             progress=progress,
         )
     finally:

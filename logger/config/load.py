@@ -65,6 +65,22 @@ class StationOptions(Section, frozen=True, kw_only=True):
         ),
     ] = None
 
+    latitude: Annotated[
+        Annotated[float, Meta(ge=-90, le=90)] | None,
+        Meta(
+            description="Latitude, degrees north, for `fleet report` to know the neighbours;"
+            " `push` rounds it to 0.1, about 10 km."
+        ),
+    ] = None
+    longitude: Annotated[
+        Annotated[float, Meta(ge=-180, le=180)] | None,
+        Meta(description="Longitude, degrees east; `push` rounds it to 0.1."),
+    ] = None
+
+    def __post_init__(self) -> None:
+        if (self.latitude is None) != (self.longitude is None):
+            raise ValueError("give both `latitude` and `longitude`, or none")
+
     @property
     def frequency_khz(self) -> float | None:
         """The configured frequency in kHz."""
@@ -187,7 +203,7 @@ class FaultsOptions(Section, frozen=True, kw_only=True):
 
 
 class FeedlineOptions(Section, frozen=True, kw_only=True):
-    """The installed line: cable and length (m).
+    """The installed line: cable, length (m) and year.
 
     The cable is a designation, or NAME=DB from its data sheet (dB per 100 m at the station's
     frequency).
@@ -198,6 +214,10 @@ class FeedlineOptions(Section, frozen=True, kw_only=True):
         Meta(description="Designation such as RG-58, or NAME=DB with the loss in dB per 100 m."),
     ] = None
     length_m: Annotated[Positive | None, Meta(description="Length of the installed line.")] = None
+    laid: Annotated[
+        Annotated[int, Meta(ge=1900, le=2200)] | None,
+        Meta(description="Year in which the line was laid, for comparison with others of its age."),
+    ] = None
 
 
 class AntennaOptions(Section, frozen=True, kw_only=True):
@@ -228,7 +248,8 @@ class AntennaOptions(Section, frozen=True, kw_only=True):
     line: Annotated[
         FeedlineOptions | None,
         Meta(
-            description="The line to it, if it is not that of `feedline`: `cable` and `length_m`."
+            description="The line to it, if it is not that of `feedline`: `cable`, `length_m`,"
+            " `laid`."
         ),
     ] = None
     number: Annotated[
@@ -463,6 +484,13 @@ class Sections(Section, frozen=True, kw_only=True):
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
+    priors: Annotated[
+        Path | None,
+        Meta(
+            description="File of `fleet learn`, with what is usual for stations of the same cable"
+            " and age. `report` and `chart drift` then weigh slopes with it and say so."
+        ),
+    ] = None
     time_zone: Annotated[
         Text | None,
         Meta(
@@ -489,6 +517,11 @@ class Sections(Section, frozen=True, kw_only=True):
         """Return the line to an antenna. Raise UsageError if there is no such antenna."""
         own = None if antenna is None else self.antenna(antenna).line
         return self.feedline if own is None else own
+
+    @property
+    def lines(self) -> dict[str | None, FeedlineOptions]:
+        """The line to each antenna; that of None is `feedline`."""
+        return {None: self.feedline} | {a.name: a.line or self.feedline for a in self.antennas}
 
     @property
     def forwarders(self) -> list[InfluxOptions]:

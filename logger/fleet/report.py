@@ -16,12 +16,15 @@ from typing import Any
 import msgspec
 from scipy.stats import false_discovery_control
 
+from logger.fleet.learning.facts import ExplainedStep, explain_steps
+from logger.fleet.learning.shared_steps import Cause
 from logger.fleet.summary import SOON_DAYS, StationSummary
+from logger.physics.reflection import COVERAGE
 from logger.report.html import document
 from logger.report.summary import WATCH_PROBABILITY, Level
 from logger.report.text import limit_width, wrap
 from logger.rows import FaultState, Severity
-from logger.trend.account import channel_name
+from logger.trend.account import channel_name, date
 from logger.trend.outcome import Slope
 from logger.utc import DAY_NS, format_ns
 from logger.wording import count
@@ -52,11 +55,12 @@ class SlopeLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Finding(msgspec.Struct, frozen=True, kw_only=True):
-    """What a section says of one station."""
+    """What a section says of one station; without `is_watched` there is nothing to watch there."""
 
     station_id: str
     station: str
     text: str
+    is_watched: bool = True
 
 
 class Section(msgspec.Struct, frozen=True, kw_only=True):
@@ -98,9 +102,18 @@ def report(
     read = [station for station in stations if station.error is None]
     slopes, tested = select_slopes(read)
     sections = tuple(_sections(read, slopes, tested, now_ns))
-    watched = {finding.station_id for section in sections for finding in section.findings}
+    watched = {
+        finding.station_id
+        for section in sections
+        for finding in section.findings
+        if finding.is_watched
+    }
     lines = [
-        StationLine(state=_state(station, watched, now_ns), summary=station) for station in stations
+        StationLine(
+            state=_state(station, watched, now_ns),
+            summary=msgspec.structs.replace(station, facts=None),
+        )
+        for station in stations
     ]
     return FleetReport(
         archive=archive,
@@ -221,6 +234,7 @@ def _sections(
     yield of("Silent stations", silent)
     yield of("Open faults", faults)
     yield of("Unverified repairs", repairs)
+    yield _steps(stations, now_ns)
     yield Section(
         title="Worst slopes",
         findings=tuple(
@@ -240,6 +254,40 @@ def _sections(
     yield of("Instruments overdue for verification", checks)
     yield of("Clocks not kept", clocks)
     yield of("Backlog", backlog)
+
+
+def _steps(stations: Sequence[StationSummary], now_ns: int) -> Section:
+    """Return the latest steps of the level, own ones first."""
+    pairs = [(station, station.facts) for station in stations if station.facts is not None]
+    steps = explain_steps([facts for _, facts in pairs], now_ns)
+    order = (Cause.OWN, Cause.ALONE, Cause.NETWORK, Cause.NEIGHBOURS)
+    steps.sort(key=lambda step: (order.index(step.step.cause), -abs(step.step.size)))
+    return Section(
+        title="Steps: own, or shared with neighbours",
+        findings=tuple(
+            Finding(
+                station_id=pairs[step.station][0].station_id,
+                station=pairs[step.station][0].name,
+                text=_describe_step(step),
+                is_watched=step.step.cause in (Cause.OWN, Cause.ALONE),
+            )
+            for step in steps
+        ),
+    )
+
+
+def _describe_step(explained: ExplainedStep) -> str:
+    step = explained.step
+    text = f"{explained.channel}: {step.size:+.2f} SWR since {date(explained.day)}"
+    neighbours = count(step.neighbours, "neighbour")
+    if step.cause is Cause.OWN:
+        text += f", its own: weather would be within ±{COVERAGE * step.error:.2f} by {neighbours}"
+        return text if explained.is_raised else f"{text}; no alarm yet"
+    if step.cause is Cause.NETWORK:
+        return f"{text}, network-wide: {neighbours} moved, too; look for a common cause"
+    if step.cause is Cause.NEIGHBOURS:
+        return f"{text}, shared with {neighbours}: weather, unless it stays"
+    return f"{text}; too few neighbours to tell whether it is weather"
 
 
 def _state(station: StationSummary, watched: set[str], now_ns: int) -> Level:

@@ -28,6 +28,7 @@ COLUMNS = {
     "settings": "TEXT",  # JSON, see `settings_of`
     "source": "TEXT",  # digest of what its rows were derived from, by `fleet recompute`
 }
+PLACE_DIGITS = 1  # of a degree, about 10 km: the neighbours' weather, and no address
 SECTIONS = ("station", "transmission", "watchdog", "faults", "feedline", "antennas")
 
 
@@ -57,6 +58,12 @@ class Station(msgspec.Struct, frozen=True, kw_only=True):
 def settings_of(sections: Sections) -> Settings:
     """Return what is pushed of a configuration."""
     station = sections.station
+    if station.latitude is not None and station.longitude is not None:
+        station = msgspec.structs.replace(
+            station,
+            latitude=round(station.latitude, PLACE_DIGITS),
+            longitude=round(station.longitude, PLACE_DIGITS),
+        )
     is_file = station.channel_plan not in (None, *PLANS)
     if is_file:
         channels, station = dict(station.channels), msgspec.structs.replace(station)

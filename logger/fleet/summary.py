@@ -16,21 +16,24 @@ import msgspec
 import numpy as np
 
 from logger.calibration.file import parse
-from logger.config.load import WatchdogOptions
+from logger.config.load import FeedlineOptions, StationOptions, WatchdogOptions
 from logger.errors import CalibrationError
 from logger.fleet import rows
+from logger.fleet.learning.facts import Series, StationFacts
 from logger.fleet.remote import Remote, open_here
 from logger.fleet.restore import last_calibration, read_station, rebuild
 from logger.fleet.station import Station
 from logger.report.changes import ChannelLine
-from logger.rows import Fault
+from logger.rows import AlarmKind, Fault
+from logger.store.activity import read_excursions
 from logger.store.faults import Faults
 from logger.store.pushed import station_folder
 from logger.store.reader import Store
 from logger.store.verifications import Verifications
-from logger.trend.account import Account, ChannelAccount, date
+from logger.trend.account import Account, ChannelAccount, channel_name, date
 from logger.trend.forecast import forecast, reaching
-from logger.trend.gather import account, read_history
+from logger.trend.gather import History, account, read_history
+from logger.trend.priors import class_of
 from logger.utc import DAY_NS, FOREVER, format_optional
 from logger.verification.schedule import CalibrationDue, Schedule
 
@@ -74,6 +77,7 @@ class StationSummary(msgspec.Struct, frozen=True, kw_only=True):
     unsynchronised    share of its last week in which the host's clock was not synchronised
     clock_step_s      largest step of the host's clock in that week
     forwarder_backlog rows that waited for servers
+    facts             what it contributes to what is learned from all
     """
 
     station_id: str
@@ -90,6 +94,7 @@ class StationSummary(msgspec.Struct, frozen=True, kw_only=True):
     unsynchronised: float | None = None
     clock_step_s: float | None = None
     forwarder_backlog: int | None = None
+    facts: StationFacts | None = None
 
 
 class _Health(NamedTuple):
@@ -152,6 +157,36 @@ def _summary(store: Store, station: Station, health: _Health, now_ns: int) -> St
         unsynchronised=health.unsynchronised,
         clock_step_s=health.clock_step_s,
         forwarder_backlog=health.backlog,
+        facts=_facts(store, station, history, now_ns),
+    )
+
+
+def _facts(store: Store, station: Station, history: History, now_ns: int) -> StationFacts:
+    options = msgspec.convert(station.settings.sections.get("station", {}), StationOptions)
+    line = msgspec.convert(station.settings.sections.get("feedline", {}), FeedlineOptions)
+    cable, age = class_of(line, now_ns)
+    place = None
+    if options.latitude is not None and options.longitude is not None:
+        place = options.latitude, options.longitude
+    excursions, keyed_hours = read_excursions(store.database, now_ns)
+    return StationFacts(
+        place=place,
+        cable=cable,
+        age=age,
+        excursions=excursions,
+        keyed_hours=keyed_hours,
+        series=tuple(
+            Series(
+                channel_name(days.channel, days.frequency_khz, days.antenna),
+                tuple(days.day.tolist()),
+                tuple(days.swr.tolist()),
+                int(days.transmissions.sum()),
+            )
+            for days in history.days
+        ),
+        shifts_ns=tuple(
+            alarm.raised_ns for alarm in history.alarms if alarm.kind == AlarmKind.BASELINE_SHIFT
+        ),
     )
 
 

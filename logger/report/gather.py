@@ -15,13 +15,14 @@ from logger.feedline.course import courses
 from logger.report.summary import InstrumentLine, Summary, summary
 from logger.report.words import state
 from logger.rows import Alarm, Fault, FaultState, Severity
-from logger.store.activity import read_activity
+from logger.store.activity import read_activity, read_excursions
 from logger.store.faults import Faults
 from logger.store.line_losses import LineLosses
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
 from logger.store.verifications import Verifications
 from logger.trend.account import Account
+from logger.trend.priors import RatePrior, describe_rate
 from logger.tune.session import TuningState, decode_state
 from logger.utc import DAY_NS, format_optional
 from logger.verification.judgement import judge
@@ -40,8 +41,17 @@ class Report(NamedTuple):
     tuning: TuningState | None
 
 
-def report(store: Store, account: Account, calibration: CalibrationDue | None = None) -> Report:
-    """Return the report of an account; `calibration` is the present one. Raises StoreError."""
+def report(
+    store: Store,
+    account: Account,
+    calibration: CalibrationDue | None = None,
+    usual: RatePrior | None = None,
+) -> Report:
+    """Return the report of an account. Raise StoreError.
+
+    calibration  the present one
+    usual        what excursions are usual for such stations
+    """
     losses = LineLosses(store.database).readings()
     readings = [loss for loss in losses if loss.time_ns <= account.now_ns]
     tuning = _last_tuning(store, account.now_ns)
@@ -53,6 +63,7 @@ def report(store: Store, account: Account, calibration: CalibrationDue | None = 
         figures,
         last_transmission_utc=format_optional(activity.last_transmission_ns),
         silent_since_utc=format_optional(silent_ns),
+        usual_excursions=None if usual is None else _compare(store, account.now_ns, usual),
     )
     is_old = silent_ns is not None and account.now_ns - silent_ns > DAY_NS
     figures = msgspec.structs.replace(
@@ -62,6 +73,11 @@ def report(store: Store, account: Account, calibration: CalibrationDue | None = 
         instrument=_instrument(store, account.now_ns, figures.instrument, calibration),
     )
     return Report(figures, account, tuning and tuning[1])
+
+
+def _compare(store: Store, now_ns: int, usual: RatePrior) -> str:
+    excursions, keyed_hours = read_excursions(store.database, now_ns)
+    return describe_rate(usual, excursions, keyed_hours)
 
 
 def _instrument(

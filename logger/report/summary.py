@@ -202,6 +202,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     instrument: InstrumentLine
     last_transmission_utc: str | None = None
     silent_since_utc: str | None = None
+    usual_excursions: str | None = None  # comparison with others, if there are priors
 
 
 def summary(

@@ -215,6 +215,8 @@ def _alarms(summary: Summary) -> list[str]:
     lines = lines or ["No alarm is open."]
     for span, counts in (("30 days", summary.alarms.month), ("12 months", summary.alarms.year)):
         lines.append(f"Raised in the last {span}: {_counts(counts)}.")
+    if summary.usual_excursions is not None:
+        lines.append(summary.usual_excursions)
     return lines
 
 

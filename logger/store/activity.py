@@ -37,3 +37,14 @@ def read_activity(database: Database, now_ns: int) -> Activity:
     times = [time_ns for (time_ns,) in (*ends, *minutes)]
     last_ns = min(max(times), now_ns) if times else None
     return Activity(now_ns, ends[0][0] if ends else None, last_ns)
+
+
+def read_excursions(database: Database, now_ns: int) -> tuple[int, float]:
+    """Return the excursions and the keyed hours up to a time. Raise StoreError."""
+    excursions = database.query_value(
+        "SELECT count(*) FROM excursions WHERE time_ns <= ?", (now_ns,)
+    )
+    keyed_ns = database.query_value(
+        "SELECT total(end_ns - start_ns) FROM transmissions WHERE start_ns <= ?", (now_ns,)
+    )
+    return excursions, keyed_ns / UNIT_NS["h"]

@@ -25,6 +25,7 @@ from logger.trend.account import Account, ChannelAccount, JournalEntry
 from logger.trend.instrument import Instrument, Wander, separate, wanders
 from logger.trend.model import trend
 from logger.trend.outcome import StationState
+from logger.trend.priors import LinePriors
 from logger.trend.readings import (
     Place,
     PlaceReadings,
@@ -143,6 +144,7 @@ def account(
     most: int | None = None,
     joint: bool = False,
     plan: Mapping[int, float] = CHANNEL_MHZ,
+    priors: LinePriors | None = None,
     progress: Progress = lambda _: None,
 ) -> Account:
     """Return the account of a history, with the trends of the most used channels.
@@ -153,6 +155,7 @@ def account(
     most      number of channels at most
     joint     also estimate the state of antenna and line
     plan      frequencies of the channels, MHz
+    priors    of the slopes, from other stations
     """
     used = [
         days
@@ -165,7 +168,8 @@ def account(
         events = history.work + _recalibrations(days)
         sound, instrument = _separate(days, history)
         slope_u = instrument.slope_u if instrument.checks else instrument.thermal_slope_u
-        of_days = trend(sound, events, history.weather, slope_u, instrument.thermal_swr)
+        prior = None if priors is None else priors.ageing(days.antenna)
+        of_days = trend(sound, events, history.weather, slope_u, instrument.thermal_swr, prior)
         season = history.detector_seasons.get(place_of(days))
         if season is not None:
             of_days = dataclasses.replace(of_days, reasons=(*of_days.reasons, season.describe()))

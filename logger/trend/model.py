@@ -13,6 +13,7 @@ from logger.trend.design import YEAR, Frame, frame, step_columns
 from logger.trend.nonparametric import seasonal
 from logger.trend.outcome import Curve, SecondOpinion, Slope, Step, Trend
 from logger.trend.outliers import plausible
+from logger.trend.priors import AgeingPrior, describe, weigh
 from logger.trend.regression import RegressionFit, fit
 from logger.trend.steps import certainty, search
 from logger.trend.verdict import verdict
@@ -35,12 +36,14 @@ def trend(
     weather: Weather | None = None,
     slope_u: float = 0.0,
     thermal_swr: FloatArray | None = None,
+    prior: AgeingPrior | None = None,
 ) -> Trend:
     """Return the trend of the channel of `days`; `events` may have changed it.
 
     slope_u      standard error of the slope from the instrument, SWR per year
     thermal_swr  what one standard uncertainty of its temperature coefficient changes, SWR, (n,); a
                  step no larger than that is explained by it
+    prior        of the slope, from stations of the same cable and age
     """
     value = np.minimum(days.swr, HIGHEST)
     is_plausible = plausible(value)
@@ -60,6 +63,10 @@ def trend(
     if thermal_swr is not None:
         changes = [_explain(step, day, thermal_swr[is_plausible], steps) for step in changes]
     slope = _slope(layout, regression, day, slope_u)
+    reasons = _reasons(layout, day, int((~is_plausible).sum()))
+    if slope is not None and prior is not None:
+        reasons.append(describe(prior, slope))
+        slope = weigh(slope, prior)
     low, high = (None, None) if slope is None else slope.interval()
     opinion = _second_opinion(layout, regression, day, value, steps)
     curve = _curve(layout, regression, days.day, steps)
@@ -81,7 +88,7 @@ def trend(
         correlation=regression.correlation,
         curve=curve,
         second_opinion=opinion,
-        reasons=tuple(_reasons(layout, day, int((~is_plausible).sum()))),
+        reasons=tuple(reasons),
         antenna=days.antenna,
         slope=slope,
     )

@@ -10,10 +10,10 @@ from logger.cli.lazy import LazyGroup
 @click.command(
     "fleet",
     cls=LazyGroup,
-    modules={name: f"fleet_{name}" for name in ("report", "query", "recompute")},
+    modules={name: f"fleet_{name}" for name in ("report", "query", "recompute", "learn")},
 )
 def command() -> None:
-    """Report on many stations, query their rows, derive these again.
+    """Report on many stations, query their rows, derive these again, learn from them.
 
     Works on what the stations have pushed: an archive, which is the address of an object store,
     s3://bucket/prefix, or a folder. It is read with the key in $AWS_ACCESS_KEY_ID and

@@ -14,12 +14,11 @@ import msgspec
 from logger.cli.fleet import (
     archive_argument,
     choose_stations,
-    default_workers,
     engine_options,
-    progress_bar,
     stations_option,
+    summarize_all,
 )
-from logger.errors import RefusedError, UsageError
+from logger.errors import UsageError
 
 
 @click.command("report")
@@ -43,33 +42,18 @@ def command(
 ) -> None:
     """Report on all stations of ARCHIVE.
 
-    Prints the stations that are silent, open faults, unverified repairs, the worst slopes of the
-    SWR, limits that may soon be reached, couplers to be verified, clocks that are not kept, and
-    backlogs; then a line a station. All as of the last push of each station. If one of them cannot
-    be read, the others are reported, and the exit code is 1.
+    Prints the stations that are silent, open faults, unverified repairs, steps of the level and
+    whether they are shared with neighbours, the worst slopes of the SWR, limits that may soon be
+    reached, couplers to be verified, clocks that are not kept, and backlogs; then a line a station.
+    All as of the last push of each station. If one of them cannot be read, the others are reported,
+    and the exit code is 1.
     """
-    from logger.fleet.engine import Engine
     from logger.fleet.remote import open_archive
     from logger.fleet.report import html_of, report, text_of
-    from logger.fleet.summary import StationSummary, StationTask, begin
 
     now_ns = time.time_ns()
-    remote = open_archive(archive, os.environ)
-    ids = choose_stations(remote, station_ids)
-    summaries, refused = [], 0
-    with (
-        Engine(scheduler, min(workers or default_workers(), len(ids))) as engine,
-        progress_bar(len(ids), "stations") as count_one,
-    ):
-        tasks = (StationTask(archive, station_id, now_ns) for station_id in ids)
-        for task, result in engine.run(begin, tasks):
-            count_one()
-            if isinstance(result, StationSummary):
-                summaries.append(result)
-            elif isinstance(result, RefusedError):
-                refused += 1
-            else:
-                summaries.append(StationSummary(station_id=task.station_id, error=str(result)))
+    ids = choose_stations(open_archive(archive, os.environ), station_ids)
+    summaries, refused = summarize_all(archive, ids, now_ns, scheduler, workers)
     fleet = report(archive, summaries, refused, now_ns)
     if html is not None:
         try:

@@ -15,7 +15,7 @@ import click
 import msgspec
 
 from logger.cli.station import configuration, local_option
-from logger.cli.station_account import account_of, span_options
+from logger.cli.station_account import account_of, priors_of, span_options
 from logger.cli.stations import STATION_ERRORS, name_stations, stations_option
 from logger.errors import UsageError
 from logger.local_time import in_zone, reader_zone
@@ -157,7 +157,9 @@ def _read(path: Path, wanted: Wanted) -> StationReport:
     fault = None
     with Store.reader(config.store.path) as store:
         account = account_of(store, config, wanted.since, wanted.until, time.time_ns(), joint=True)
-        result = report(store, account, calibration_due(config))
+        priors = priors_of(config, account.now_ns)
+        usual = None if priors is None else priors.excursions()
+        result = report(store, account, calibration_due(config), usual)
         if wanted.form == "html" and wanted.until is None:
             fault = first_fault(store, result.summary)
     return StationReport(result, fault and fault._replace(zone=zone), zone)
