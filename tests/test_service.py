@@ -220,11 +220,12 @@ def test_not_fed_while_a_lock_keeps_the_store_from_committing(
     tmp_path: Path, listener: Listener
 ) -> None:
     with pty() as (master, name):
-        config = write_config(tmp_path, name)
+        config = write_config(tmp_path, name, transmission="{hang_ms: 200}")
         daemon = Running(config, **environ(tmp_path))
 
         def send() -> None:
-            os.write(master, line(4.0, 0.04))
+            is_keyed = time.monotonic() % 1 < 0.5  # each ended transmission is committed
+            os.write(master, line(4.0, 0.04) if is_keyed else line(0, 0))
             listener.poll()
 
         try:
@@ -241,7 +242,7 @@ def test_not_fed_while_a_lock_keeps_the_store_from_committing(
             code, said = daemon.stop()
         finally:
             daemon.kill()
-    # Rows wait a second before they are due, and it may be fed once more for the time until then.
+    # A second may pass until rows are due, and it may be fed once more for the time until then.
     assert all(at < locked + 2.5 for at in fed)
     assert code == 0, said
     assert "keeper thread stalled" in said
