@@ -7,6 +7,8 @@ MismatchdError          exit 1
     StoreInUseError         another daemon holds its lock
     NewerStoreError         a newer program has written it; exit 2
   RemoteError             the object store of many stations
+    RefusedError            the key may not read or write an object
+    MissingError            there is no such object
   UsageError            exit 2
     ForeignFileError      the file named as the store is something else
     ConfigError           a configuration file, with file, line and key
@@ -47,6 +49,14 @@ class NewerStoreError(StoreError):
 
 class RemoteError(MismatchdError):
     """The object store of `store.remote` is not reached, or does not take or give an object."""
+
+
+class RefusedError(RemoteError):
+    """The key may not read or write an object."""
+
+
+class MissingError(RemoteError):
+    """There is no such object."""
 
 
 class StatusError(MismatchdError):

@@ -130,6 +130,7 @@ def influxd(folder: Path) -> Iterator[Server]:
 BUCKET = "stations"
 PREFIX = f"s3://{BUCKET}/archive"
 HUB_KEY = ("hub", "hub-secret")  # reads everything, writes nothing
+OWNER_KEY = ("owner", "owner-secret")
 
 
 def _free_ports(count: int) -> list[int]:
@@ -155,12 +156,17 @@ def _weed() -> str:
 
 
 class ObjectStore(Server):
-    """SeaweedFS with keys per user; each of `stations`, by id, may only write below its folder."""
+    """SeaweedFS with keys per user; each of `stations`, by id, may only write below its folder.
+
+    The owner of the first may read that one only, and list all.
+    """
 
     def __init__(self, folder: Path, stations: dict[str, tuple[str, str]]) -> None:
+        own = f"{BUCKET}/archive/station_id={next(iter(stations))}/*"
         users = {
             "admin": ("admin", "admin-secret", ["Admin"]),
             "hub": (*HUB_KEY, [f"Read:{BUCKET}", f"List:{BUCKET}"]),
+            "owner": (*OWNER_KEY, [f"Read:{own}", f"List:{BUCKET}"]),
         }
         for number, key in stations.items():
             users[number] = (*key, [f"Write:{BUCKET}/archive/station_id={number}/*"])

@@ -153,6 +153,23 @@ def test_wrong_usage_is_exit_2(arguments: list[str], said: str) -> None:
     assert "Traceback" not in done.stderr
 
 
+def test_check_says_where_push_would_copy_to(tmp_path: Path) -> None:
+    remote = (
+        "{url: s3://club/archive, endpoint: http://hub.example:8333, access_key: pier,"
+        " secret_key_file: secret}"
+    )
+    config = write_config(tmp_path, "/dev/null", store=f"{{remote: {remote}}}")
+    where = "`push` copies it to s3://club/archive at http://hub.example:8333 with key pier"
+    missing = mismatchd("check", "-c", config).stdout
+    assert where in missing
+    assert "`push` cannot: store.remote.secret_key_file:" in missing
+    (tmp_path / "secret").write_text("hidden\n")
+    found = mismatchd("check", "-c", config).stdout
+    assert where in found
+    assert "cannot" not in found
+    assert "hidden" not in found
+
+
 def test_a_missing_calibration_is_named(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null", calibration="none.yaml")
     done = mismatchd("check", "-c", config, check=False)

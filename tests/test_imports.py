@@ -28,9 +28,9 @@ LAYERS = (
     "diagnosis",
     "service",
     "daemon tune",
-    "charts dashboard fleet isolate setup wiggle",
+    "charts dashboard isolate setup wiggle",
     "handbook report recompute",
-    "page",
+    "fleet page",
     "cli",
 )
 HEIGHT = {name: height for height, names in enumerate(LAYERS) for name in names.split()}

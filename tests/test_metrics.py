@@ -65,6 +65,7 @@ def everything(store: StoreWriter) -> list[object]:
 
 def test_alarms_faults_and_the_last_transmission(store: StoreWriter) -> None:
     samples = read(exposition(station_families(store.path), PREFIX), parse_openmetrics)
+    assert samples["mismatchd_station_info", (("station_id", store.station_id),)] == 1
     alarms = {key: value for key, value in samples.items() if key[0] == "mismatchd_alarm_open"}
     assert len(alarms) == len(AlarmKind) * len(Severity)
     assert {key[1]: value for key, value in alarms.items() if value} == {

@@ -289,7 +289,7 @@ def test_a_plug_that_opens_again_and_again_gives_few_messages(tmp_path: Path) ->
     first = messages()[0]
     assert (first["event"], first["change"], first["state"]) == ("fault", "opened", "open")
     assert "SWR" in first["summary"]
-    assert [message["change"] for message in messages()] in (["opened"], ["opened", "worsened"])
+    assert len(messages()) <= 2  # it may worsen, or be explained
     assert {message["id"] for message in messages()} == {1}
     assert mismatchd("faults", "-c", config).stdout.count("open") >= 1
 

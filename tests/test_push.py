@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from logger.fleet.remote import open_here
 from logger.store.database import Database
 from logger.store.journal import Journal
 from logger.store.pushed import Pushed
@@ -18,7 +20,7 @@ from logger.store.segments import decode
 from logger.store.writer import StoreWriter
 from logger.utc import DAY_NS
 from tests.deadlines import scale
-from tests.servers import HUB_KEY, PREFIX, ObjectStore, object_store
+from tests.servers import HUB_KEY, OWNER_KEY, PREFIX, ObjectStore, object_store
 from tests.station import mismatchd
 
 pytestmark = pytest.mark.realtime
@@ -189,6 +191,56 @@ def test_keys_do_what_they_are_for(tmp_path: Path, store: Path, server: ObjectSt
         done = mismatchd("restore", "-c", configure(tmp_path, server.url), PREFIX, check=False)
     assert done.returncode == 1
     assert "refused" in done.stderr
+
+
+def use_key(patch: pytest.MonkeyPatch, server: ObjectStore, key: tuple[str, str]) -> None:
+    open_here.cache_clear()  # this process serves several users
+    patch.setenv("AWS_ENDPOINT_URL", server.url)
+    patch.setenv("AWS_ACCESS_KEY_ID", key[0])
+    patch.setenv("AWS_SECRET_ACCESS_KEY", key[1])
+
+
+def test_each_owner_sees_their_own(
+    tmp_path: Path, store: Path, server: ObjectStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mismatchd("push", "-c", configure(tmp_path, server.url))
+    with Database.reader(store) as database:
+        number = database.query_value("SELECT id FROM station")
+    files = server.files()
+    own = f"{PREFIX}/station_id={number}"
+    for name in files.find(own.removeprefix("s3://")):  # another station
+        files.pipe_file(name.replace(number, "another"), files.cat_file(name))
+    report = ("fleet", "report", PREFIX, "--workers", "1", "--json")
+    query = ("fleet", "query", PREFIX, "SELECT DISTINCT station_id FROM seconds", "--format", "csv")
+
+    use_key(monkeypatch, server, HUB_KEY)
+    fleet = json.loads(mismatchd(*report).stdout)
+    assert {line["summary"]["station_id"] for line in fleet["stations"]} == {number, "another"}
+    assert fleet["refused"] == 0
+    assert {*mismatchd(*query).stdout.split()} == {"station_id", number, "another"}
+    again = ("fleet", "recompute", PREFIX, "-o", f"{PREFIX}-again", "--station", number)
+    done = mismatchd(*again, "--workers", "1", check=False)
+    assert done.returncode == 1  # the hub's key writes nothing
+    assert "refused" in done.stderr
+    assert not files.exists(f"{PREFIX}-again")
+
+    use_key(monkeypatch, server, OWNER_KEY)
+    fleet = json.loads(mismatchd(*report).stdout)
+    assert [line["summary"]["station_id"] for line in fleet["stations"]] == [number]
+    assert fleet["stations"][0]["summary"]["transmissions"] == 3
+    assert fleet["refused"] == 1
+    done = mismatchd(*query)
+    assert done.stdout.split() == ["station_id", number]
+    assert done.stderr == "1 station cannot be read with this key\n"
+    for name in ("station.parquet", "calibrations/calibrations.parquet"):
+        with pytest.raises(PermissionError):
+            server.files(OWNER_KEY).cat_file(f"{PREFIX}/station_id=another/{name}")
+
+    use_key(monkeypatch, server, ("x", "y"))
+    done = mismatchd(*report, check=False)
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert "Check the key" in done.stderr
 
 
 def test_nothing_expires_before_it_is_acknowledged(

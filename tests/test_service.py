@@ -420,7 +420,14 @@ def test_the_unit_is_sound(unit: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["mismatchd-page.service", "mismatchd-backup.service", "mismatchd-backup.timer"]
+    "name",
+    [
+        "mismatchd-page.service",
+        "mismatchd-backup.service",
+        "mismatchd-backup.timer",
+        "mismatchd-push.service",
+        "mismatchd-push.timer",
+    ],
 )
 def test_the_other_units_are_sound_and_shut(tmp_path: Path, name: str) -> None:
     for unit in UNIT.parent.glob("mismatchd*.*"):

@@ -14,10 +14,9 @@ from scipy.signal import lfilter
 from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
 from logger.trend import model, regression
 from logger.trend.model import trend
-from logger.trend.outcome import Trend
+from logger.trend.outcome import Slope, Trend
 from logger.trend.regression import RegressionFit
 from logger.trend.steps import certainty, search
-from logger.trend.verdict import Slope
 from tests.drift_stations import FIRST_DAY, YEAR, drift_station
 
 REFERENCES = Path(__file__).parent / "references"

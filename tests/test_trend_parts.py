@@ -19,11 +19,11 @@ from logger.trend.account import (
 )
 from logger.trend.design import YEAR, frame, step_columns
 from logger.trend.model import trend
-from logger.trend.outcome import SecondOpinion, Step
+from logger.trend.outcome import SecondOpinion, Slope, Step
 from logger.trend.outliers import plausible
 from logger.trend.regression import fit
 from logger.trend.steps import certainty, gains, search
-from logger.trend.verdict import Slope, verdict
+from logger.trend.verdict import verdict
 
 FIRST = 20_000
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -21,9 +22,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from drivers.contract import SampleBlock
+from logger.blocks import Times
 from logger.errors import RemoteError
-from logger.fleet.parquet import UTC_US, add_note, read_note, schema_of
-from logger.store.archive import Segment
+from logger.fleet.parquet import UTC_US, Source, add_note, open_file, schema_of
+from logger.store.archive import Archive, Segment
+from logger.store.database import Database
 from logger.store.segments import Grid, decode_times, encode, grids
 
 log = logging.getLogger("mismatchd")
@@ -123,29 +126,101 @@ def write(rows: Iterable[Row], digest: str, path: Path) -> int:
     return sum(entry.pairs for entries in groups for entry in entries)
 
 
-def read(path: Path) -> Iterator[Row]:
+def read(source: Source, name: str) -> Iterator[Row]:
     """Yield the segments of a file. Raise RemoteError if it is damaged."""
+    file, note = open_file(source, name)
     try:
-        groups = msgspec.convert(read_note(path), list[list[_Entry]])
-        with pq.ParquetFile(path) as file:
+        groups = msgspec.convert(note, list[list[_Entry]])
+        with file:
             for number, entries in enumerate(groups):
                 table, begin = file.read_row_group(number), 0
                 for entry in entries:
                     block = _block(table.slice(begin, entry.pairs), entry)
                     if _digest(block) != entry.digest:
-                        raise RemoteError(f"{path.name}: the pairs are not those that were written")
+                        raise RemoteError(f"{name}: the pairs are not those that were written")
                     begin += entry.pairs
                     original = replace(block, time_ns=block.time_ns - entry.moved_ns)
                     yield Row(
                         entry.first_ns, entry.last_ns, entry.pairs, entry.merged, encode(original)
                     )
     except (OSError, pa.ArrowException, msgspec.ValidationError) as error:
-        raise RemoteError(f"{path.name}: damaged: {error}") from error
+        raise RemoteError(f"{name}: damaged: {error}") from error
+
+
+class PushedTimes(Archive):
+    """Archive of which only the times are read, from a station's files by name, in order of time.
+
+    A file is decoded as it is needed, so that years take no more memory than their files.
+    """
+
+    def __init__(self, database: Database, files: Mapping[str, bytes]) -> None:
+        super().__init__(database)
+        self._files = files
+        self._entries = {name: _entries(content, name) for name, content in files.items()}
+        self._place = {
+            entry.first_ns: (name, number)
+            for name, entries in self._entries.items()
+            for number, entry in enumerate(entries)
+        }
+        self._of_file = lru_cache(maxsize=2)(self._read)
+
+    def times(self) -> Iterator[tuple[int, int, Times | None]]:
+        """Yield the first and last time of each segment, and the times of its pairs."""
+        for name, entries in self._entries.items():
+            for entry, times in zip(entries, self._of_file(name), strict=True):
+                yield entry.first_ns, entry.last_ns, times
+
+    def segment_at(self, first_ns: int) -> Any:
+        """Return the segment that begins with a pair at this time, if any."""
+        name, number = self._place[first_ns]
+        return _SegmentTimes(self._of_file(name)[number])
+
+    def index(self, since_ns: int, until_ns: int) -> list[tuple[int, int, int]]:
+        """Return first time, last time and number of pairs of segments that begin in a period."""
+        return [
+            (entry.first_ns, entry.last_ns, entry.pairs)
+            for entries in self._entries.values()
+            for entry in entries
+            if since_ns <= entry.first_ns < until_ns and entry.pairs
+        ]
+
+    def spans(self) -> dict[str, tuple[int, int]]:
+        """Return the first and last time of the pairs of each file that has some."""
+        return {
+            name: (entries[0].first_ns, entries[-1].last_ns)
+            for name, entries in self._entries.items()
+            if entries
+        }
+
+    def _read(self, name: str) -> list[Times]:
+        file, _ = open_file(self._files[name], name)
+        with file:
+            table = file.read(columns=["time", "nanoseconds"])
+        times = _times(table)
+        ends = np.cumsum([entry.pairs for entry in self._entries[name]])
+        return np.split(times, ends[:-1])
+
+
+class _SegmentTimes(NamedTuple):
+    """A segment of which only the times are known."""
+
+    content: Times
+
+    def times(self) -> Times:
+        """Return the times of the pairs."""
+        return self.content
+
+
+def _entries(content: bytes, name: str) -> list[_Entry]:
+    """Return what a file notes of its segments. Raise RemoteError."""
+    file, note = open_file(content, name)
+    file.close()
+    return [entry for group in msgspec.convert(note, list[list[_Entry]]) for entry in group]
 
 
 def check(path: Path) -> None:
     """Read a file to its end. Raise RemoteError if it is not what was written."""
-    for _ in read(path):
+    for _ in read(path, path.name):
         pass
 
 
@@ -197,10 +272,7 @@ def _map(block: SampleBlock) -> Any:
 
 
 def _block(table: Any, entry: _Entry) -> SampleBlock:
-    times = _numpy(table["time"].cast(pa.int64())) * 1000
-    rest = table["nanoseconds"]
-    if rest.null_count < len(rest):
-        times = times + _numpy(rest.cast(pa.int64()))
+    times = _times(table)
     volts = [
         _numpy(table[f"{name}_v"]) if grid is None else Grid(*grid).values(_numpy(table[name]))
         for name, grid in zip(("forward", "reflected"), entry.grids, strict=True)
@@ -222,6 +294,14 @@ def _block(table: Any, entry: _Entry) -> SampleBlock:
         entry.clock_step,
         entry.gap,
     )
+
+
+def _times(table: Any) -> Times:
+    times = _numpy(table["time"].cast(pa.int64())) * 1000
+    rest = table["nanoseconds"]
+    if rest.null_count < len(rest):
+        times = times + np.nan_to_num(_numpy(rest.cast(pa.float64()))).astype(np.int64)
+    return np.asarray(times)
 
 
 def _numpy(column: Any) -> Any:

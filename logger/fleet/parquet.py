@@ -18,6 +18,7 @@ FORMAT = 1
 KEY = b"mismatchd"  # of the note in a file's metadata
 UTC_NS = pa.timestamp("ns", "UTC")
 UTC_US = pa.timestamp("us", "UTC")
+Source = Path | bytes  # a file, or its content
 
 
 def schema_of(columns: dict[str, Any]) -> pa.Schema:
@@ -31,13 +32,13 @@ def add_note(writer: pq.ParquetWriter, digest: str, content: Any = None) -> None
     writer.add_key_value_metadata({KEY: msgspec.json.encode(note)})
 
 
-def read_note(path: Path) -> Any:
-    """Return the content noted in a file. Raise RemoteError if it is not one of ours."""
+def open_file(source: Source, name: str) -> tuple[pq.ParquetFile, Any]:
+    """Return an open file and the content noted in it. Raise RemoteError if it is not ours."""
     try:
-        metadata = pq.read_metadata(path).metadata or {}
-        note = msgspec.json.decode(metadata[KEY])
+        file = pq.ParquetFile(pa.BufferReader(source) if isinstance(source, bytes) else source)
+        note = msgspec.json.decode((file.metadata.metadata or {})[KEY])
     except (KeyError, OSError, pa.ArrowException) as error:
-        raise RemoteError(f"{path.name}: not a file of this program, or damaged") from error
+        raise RemoteError(f"{name}: not a file of this program, or damaged") from error
     if note["format"] != FORMAT:
-        raise RemoteError(f"{path.name}: written by a newer program; use that one")
-    return note["content"]
+        raise RemoteError(f"{name}: written by a newer program; use that one")
+    return file, note["content"]

@@ -9,31 +9,25 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from logger.fleet import pairs, rows
+from logger.config.load import Sections
+from logger.fleet import pairs, rows, station
 from logger.fleet.remote import Remote
+from logger.fleet.station import Settings
 from logger.store.database import Database
 from logger.store.identity import station_id
 from logger.store.outbox import Outbox
 from logger.store.pushed import (
     Pushed,
-    digest_of,
     pairs_object,
     rows_object,
     station_folder,
 )
-from logger.store.schema import current_version
 from logger.store.tables import FORWARDED
 from logger.utc import DAY_NS, format_ns
 
 FOLLOWED = {table.name: table for table in FORWARDED}
-STATION = {
-    "name": "TEXT",
-    "schema": "INTEGER",
-    "pushed_ns": "INTEGER",
-    "objects": "TEXT",  # names, one a line
-}
 
 
 class PushTotals(NamedTuple):
@@ -47,10 +41,13 @@ class PushTotals(NamedTuple):
 class Push:
     """One push of a station's store. Methods raise StoreError, RemoteError."""
 
-    def __init__(self, database: Database, remote: Remote, name: str, now_ns: int) -> None:
+    def __init__(
+        self, database: Database, remote: Remote, name: str, settings: Settings, now_ns: int
+    ) -> None:
         self._database = database
         self._remote = remote
         self._name = name
+        self._settings = settings
         self._now_ns = now_ns
         self._station_id = station_id(database)
         self._pushed = Pushed(database, remote.url, self._station_id)
@@ -107,12 +104,11 @@ class Push:
         return sorted({*changed, *(month for (month,) in gone)})
 
     def _push_rows(self, table: rows.PushedTable, month: str, file: Path) -> None:
-        declared = rows.columns_of(self._database, table.name)
-        digest = digest_of([list(declared), *rows.pages(self._database, table, month)])
+        digest = rows.digest(self._database, table, month)
         name = rows_object(self._station_id, table.name, month)
         if digest == self._pushed.digest(name):
             return
-        rows.write(declared, rows.pages(self._database, table, month), digest, file)
+        rows.write_month(self._database, table, month, digest, file)
         self._put(file, name, digest)
 
     def _push_pairs(self, day: int, digest: str, file: Path) -> None:
@@ -143,12 +139,13 @@ class Push:
 
     def _push_station(self, file: Path) -> None:
         folder = station_folder(self._station_id)
-        name = f"{folder}/station.parquet"
-        names = [other.removeprefix(f"{folder}/") for other in self._pushed.names()]
-        objects = "\n".join(other for other in names if other != "station.parquet")
-        row: tuple[Any, ...] = (self._name, current_version(), self._now_ns, objects)
-        rows.write(STATION, [[row]], "", file)
-        self._put(file, name, "")
+        objects = {
+            name.removeprefix(f"{folder}/"): self._pushed.digest(name) or ""
+            for name in self._pushed.names()
+            if name != f"{folder}/{station.NAME}"
+        }
+        station.write(file, self._name, self._now_ns, objects, self._settings)
+        self._put(file, f"{folder}/{station.NAME}", "")
 
     def _put(self, file: Path, name: str, digest: str) -> None:
         self._remote.put(file, name)
@@ -157,7 +154,8 @@ class Push:
         self._bytes += file.stat().st_size
 
 
-def push(store: Path, remote: Remote, name: str, now_ns: int) -> PushTotals:
+def push(store: Path, remote: Remote, sections: Sections, now_ns: int) -> PushTotals:
     """Push a station's store, also while its daemon writes. Raise StoreError, RemoteError."""
     with Database.editor(store) as database:
-        return Push(database, remote, name, now_ns).run()
+        settings = station.settings_of(sections)
+        return Push(database, remote, sections.station.name, settings, now_ns).run()

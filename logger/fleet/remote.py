@@ -1,29 +1,40 @@
-"""The object store of `store.remote`: objects by name, written and read whole, through fsspec."""
+"""Objects of an archive, by name, written and read whole, through fsspec.
+
+An archive is an object store (`s3://bucket/prefix`), or a folder with a copy of one.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import s3fs
+from fsspec.implementations.local import LocalFileSystem
 
 from logger.config.load import RemoteOptions
-from logger.errors import RemoteError
+from logger.errors import MissingError, RefusedError, RemoteError
 
 CONNECT_S, READ_S = 10, 60
 ATTEMPTS = 3
+S3 = "s3://"
+BATCH = 64  # objects read at once
 
 
 class Remote:
-    """One bucket and prefix. Methods raise RemoteError."""
+    """One bucket and prefix, or a folder. Methods raise RemoteError."""
 
     def __init__(self, options: RemoteOptions, environ: Mapping[str, str]) -> None:
         self.url = options.url.rstrip("/")
         self._at = options.endpoint or self.url
-        self._files = s3fs.S3FileSystem(
+        self.files: Any
+        if not self.url.startswith(S3):
+            self.files = LocalFileSystem(auto_mkdir=True)
+            return
+        self.files = s3fs.S3FileSystem(
             key=options.access_key,
             secret=options.secret(environ),
             endpoint_url=options.endpoint,
@@ -37,23 +48,53 @@ class Remote:
                 "request_checksum_calculation": "when_supported",
             },
         )
-        self._files.retries = ATTEMPTS
+        self.files.retries = ATTEMPTS
 
     def put(self, file: Path, name: str) -> None:
         """Store a file as an object, in place of one of that name."""
+        target = f"{self.url}/{name}"
         with self._translate(name):
-            self._files.put_file(os.fspath(file), f"{self.url}/{name}")
+            if self.url.startswith(S3):
+                self.files.put_file(os.fspath(file), target)
+                return
+            self.files.put_file(os.fspath(file), f"{target}.part")
+            os.replace(f"{target}.part", target)
 
     def get(self, name: str, file: Path) -> None:
         """Write an object to a file."""
         with self._translate(name):
-            self._files.get_file(f"{self.url}/{name}", os.fspath(file))
+            self.files.get_file(f"{self.url}/{name}", os.fspath(file))
+
+    def read(self, names: Iterable[str]) -> Iterator[tuple[str, bytes]]:
+        """Yield names and contents of objects, of which some are read at once."""
+        for name, content in self.try_read(names):
+            if isinstance(content, RemoteError):
+                raise content
+            yield name, content
+
+    def try_read(self, names: Iterable[str]) -> Iterator[tuple[str, bytes | RemoteError]]:
+        """Yield names and contents of objects, or why one cannot be read."""
+        rest = [*names]
+        while rest:
+            some, rest = rest[:BATCH], rest[BATCH:]
+            paths = {name: self.files._strip_protocol(f"{self.url}/{name}") for name in some}
+            with self._translate(""):
+                contents = self.files.cat([*paths.values()], on_error="return")
+            for name, path in paths.items():
+                content = contents[path]
+                if not isinstance(content, bytes):
+                    try:
+                        with self._translate(name):
+                            raise content
+                    except RemoteError as error:
+                        content = error
+                yield name, content
 
     def stations(self) -> list[str]:
         """Return the ids of the stations that have objects here."""
         with self._translate(""):
             try:
-                places = self._files.ls(self.url, detail=False)
+                places = self.files.ls(self.url, detail=False)
             except FileNotFoundError:
                 return []
         ids = (place.rpartition("/")[2].partition("station_id=")[2] for place in places)
@@ -67,11 +108,22 @@ class Remote:
         try:
             yield
         except PermissionError as error:
-            raise RemoteError(f"{where}: refused: {_line(error)} Check the key") from error
+            raise RefusedError(f"{where}: refused: {_line(error)} Check the key") from error
         except FileNotFoundError as error:
-            raise RemoteError(f"{where}: not found; check url and prefix") from error
+            raise MissingError(f"{where}: not found; check url and prefix") from error
         except (OSError, BotoCoreError, ClientError, TimeoutError) as error:
             raise RemoteError(f"{where}: {_line(error)}") from error
+
+
+def open_archive(url: str, environ: Mapping[str, str]) -> Remote:
+    """Return an archive, read with key and server as S3 clients find them in the environment."""
+    return Remote(RemoteOptions(url=url), environ)
+
+
+@cache
+def open_here(url: str) -> Remote:
+    """Return an archive for the tasks of a worker, which share its connections."""
+    return open_archive(url, os.environ)
 
 
 def _line(error: Any) -> str:

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
-from logger.errors import UsageError
+from logger.errors import RemoteError, UsageError
 from logger.fleet import pairs, rows
 from logger.fleet.remote import Remote
+from logger.fleet.station import NAME, Station
+from logger.fleet.station import read as parse
 from logger.store.backup import restore
+from logger.store.database import Database
 from logger.store.lock import StoreLock
 from logger.store.pushed import station_folder
 from logger.store.sqlite import insert
 from logger.store.writer import StoreWriter
 
 SEGMENT = insert("segments", pairs.Row._fields)
+PAIRS = "pairs"
 
 
 def choose(remote: Remote, station_id: str | None) -> str:
@@ -36,26 +42,67 @@ def fetch(store: Path, remote: Remote, station_id: str) -> Path | None:
     Raise StoreError, if a daemon uses the store, too; RemoteError.
     """
     StoreLock(store).release()  # before it takes minutes
-    folder = station_folder(station_id)
     with tempfile.TemporaryDirectory(prefix="mismatchd-", dir=store.parent) as name:
-        file, made = Path(name) / "object.parquet", Path(name) / "made.sqlite"
-        remote.get(f"{folder}/station.parquet", file)
-        ((_, [station]),) = rows.read(file)
-        with StoreWriter.open(made) as writer, writer.database.transaction():
-            writer.database.execute("UPDATE station SET id = ?", (station_id,))
-            for name in station[3].splitlines():
-                remote.get(f"{folder}/{name}", file)
-                _insert(writer, name.partition("/")[0], file)
+        made = Path(name) / "made.sqlite"
+        station = read_station(remote, station_id)
+        with rebuild(made, remote, station, station.objects):
+            pass
         return restore(store, made)
 
 
-def _insert(writer: StoreWriter, table: str, file: Path) -> None:
-    if table == "pairs":
-        for row in pairs.read(file):
+def read_station(remote: Remote, station_id: str) -> Station:
+    """Return a station as of its last push. Raise RemoteError."""
+    ((_, station),) = read_stations(remote, [station_id])
+    if isinstance(station, RemoteError):
+        raise station
+    return station
+
+
+def read_stations(
+    remote: Remote, station_ids: Sequence[str]
+) -> Iterator[tuple[str, Station | RemoteError]]:
+    """Yield ids and stations as of their last push, or why one cannot be read."""
+    names = [f"{station_folder(station_id)}/{NAME}" for station_id in station_ids]
+    for station_id, (_, content) in zip(station_ids, remote.try_read(names), strict=True):
+        try:
+            if isinstance(content, RemoteError):
+                raise content
+            yield station_id, parse(station_id, content)
+        except RemoteError as error:
+            yield station_id, error
+
+
+def last_calibration(database: Database) -> str | None:
+    """Return the content of the calibration of the last transmission, None if it is not known."""
+    row = database.query_row(
+        "SELECT c.text FROM calibrations AS c WHERE c.id ="
+        " (SELECT calibration_id FROM transmissions ORDER BY start_ns DESC LIMIT 1)"
+    )
+    return None if row is None else str(row[0])
+
+
+@contextmanager
+def rebuild(
+    path: Path, remote: Remote, station: Station, names: Iterable[str]
+) -> Iterator[StoreWriter]:
+    """Yield a new store with the rows of some of a station's objects. Raise RemoteError."""
+    folder = station_folder(station.id)
+    with StoreWriter.open(path) as writer:
+        with writer.database.transaction():
+            writer.database.execute("UPDATE station SET id = ?", (station.id,))
+            for name, content in remote.read(f"{folder}/{name}" for name in names):
+                _insert(writer, name, content)
+        yield writer
+
+
+def _insert(writer: StoreWriter, name: str, content: bytes) -> None:
+    table = name.split("/")[1]
+    if table == PAIRS:
+        for row in pairs.read(content, name):
             writer.database.execute(SEGMENT, row)
         return
     if table not in {pushed.name for pushed in rows.TABLES}:
         return  # of a newer program
-    for columns, page in rows.read(file):
+    for columns, page in rows.read(content, name):
         names = [f'"{column}"' for column in columns]
         writer.database.execute_many(insert(table, names), page)

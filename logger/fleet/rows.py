@@ -5,7 +5,8 @@ Times are timestamps of nanoseconds, the rest has the type that the database dec
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -14,8 +15,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.errors import RemoteError
-from logger.fleet.parquet import UTC_NS, add_note, read_note, schema_of
+from logger.fleet.parquet import UTC_NS, Source, add_note, open_file, schema_of
 from logger.store.database import Database
+from logger.store.pushed import digest_of
 from logger.store.tables import is_dated
 
 PAGE_ROWS = 50_000
@@ -113,11 +115,24 @@ def columns_of(database: Database, table: str) -> dict[str, str]:
     return dict(database.query("SELECT name, type FROM pragma_table_info(?)", (table,)))
 
 
+def digest(database: Database, table: PushedTable, month: str) -> str:
+    """Return the digest of the rows of a month and their columns."""
+    columns = list(columns_of(database, table.name))
+    return digest_of(chain([columns], pages(database, table, month)))
+
+
+def write_month(
+    database: Database, table: PushedTable, month: str, digest: str, path: Path
+) -> None:
+    """Write the rows of a month, of this digest, to a file."""
+    write(columns_of(database, table.name), pages(database, table, month), digest, path)
+
+
 def write(
     declared: dict[str, str], rows: Iterable[Sequence[tuple[Any, ...]]], digest: str, path: Path
 ) -> None:
     """Write pages of rows to a file."""
-    schema = schema_of({name: _type(name, text) for name, text in declared.items()})
+    schema = schema_for(declared)
     ordered = [field.name for field in schema if field.type in (UTC_NS, pa.int64())]
     with pq.ParquetWriter(
         path,
@@ -137,11 +152,16 @@ def write(
         add_note(writer, digest)
 
 
-def read(path: Path) -> Iterator[tuple[list[str], list[tuple[Any, ...]]]]:
+def schema_for(declared: Mapping[str, str]) -> pa.Schema:
+    """Return the schema of columns of declared types."""
+    return schema_of({name: _type(name, text) for name, text in declared.items()})
+
+
+def read(source: Source, name: str) -> Iterator[tuple[list[str], list[tuple[Any, ...]]]]:
     """Yield the names of the columns and rows, by pages. Raise RemoteError if it is damaged."""
-    read_note(path)
+    file, _ = open_file(source, name)
     try:
-        with pq.ParquetFile(path) as file:
+        with file:
             for number in range(file.num_row_groups):
                 table = file.read_row_group(number)
                 columns = [
@@ -150,7 +170,24 @@ def read(path: Path) -> Iterator[tuple[list[str], list[tuple[Any, ...]]]]:
                 ]
                 yield table.column_names, list(zip(*columns, strict=True))
     except (OSError, pa.ArrowException, msgspec.DecodeError) as error:
-        raise RemoteError(f"{path.name}: damaged: {error}") from error
+        raise RemoteError(f"{name}: damaged: {error}") from error
+
+
+def read_columns(source: Source, name: str, columns: Sequence[str]) -> list[Any]:
+    """Return columns as arrays (n,): times as integers, the rest as floats, NaN for null.
+
+    Raise RemoteError if the file is damaged.
+    """
+    file, _ = open_file(source, name)
+    try:
+        with file:
+            table = file.read(columns=[*columns])
+        return [
+            table[column].cast(pa.int64() if column.endswith("_ns") else pa.float64()).to_numpy()
+            for column in columns
+        ]
+    except (OSError, KeyError, pa.ArrowException) as error:
+        raise RemoteError(f"{name}: damaged: {error}") from error
 
 
 def _type(name: str, declared: str) -> Any:

@@ -29,7 +29,7 @@ from logger.recompute.antennas import name_antennas
 from logger.recompute.plan import EVER_NS, Stretch, cut_parts, find_stretches
 from logger.recompute.rules import RowRules
 from logger.recompute.stages import Begin, PairWalk, Steps, select_open_kinds
-from logger.recompute.workers import SIZES, LoneWalk, SharedWalk, Sizes, start_workers
+from logger.recompute.workers import SIZES, LoneWalk, SharedWalk, Sizes, Walk, start_workers
 from logger.rows import (
     AlarmChange,
     ChangeKind,
@@ -78,36 +78,50 @@ def recompute(
 ) -> RawSummary:
     """Derive again all that the archive covers, in the caller's transaction. Raise StoreError."""
     archive = store.archive
-    total, done = archive.pairs(), 0
+    total = archive.pairs()
     notes = store.notes()
     store.close_interrupted()
-    derived = _Derived(store, round(config.transmission.hang_ms * 1e6))
-    rules: RowRules | None = None
     jobs = min(jobs, total // sizes.worker)
     with start_workers(jobs, config, coupler, store.path, notes) as crew:
         parts = cut_parts(archive, [*find_stretches(archive, store.database)], sizes.part)
-        stages: SharedWalk | LoneWalk
+        stages: Walk
         if crew is not None:
             stages = SharedWalk(crew, parts, jobs, sizes)
         else:
             stages = LoneWalk(PairWalk(config, coupler, store.database, notes), parts)
-        for message in stages.messages():
-            if isinstance(message, Begin):
-                derived.begin(*message)
-                rules = RowRules(
-                    config, coupler, notes.work_ns, derived.open_kinds, derived.memories
-                )
-                continue
-            assert rules is not None
-            rows = [row for step in message.steps for row in rules.process(step)]
-            if isinstance(message, Steps):
-                derived.take(rows)
-                done += message.pairs
-                progress(done, total)
-            else:  # events cut short are not learned from
-                rows = [row for row in rows if not isinstance(row, Memory)]
-                derived.end(rows, message.last_ns)
-        derived.take([*stages.memories()])
+        return derive(store, config, coupler, stages, lambda done: progress(done, total))
+
+
+def derive(
+    store: StoreWriter,
+    config: Config,
+    coupler: Coupler,
+    stages: Walk,
+    progress: Callable[[int], None] = lambda done: None,
+) -> RawSummary:
+    """Derive rows again from what the stages find in all pairs. Raise StoreError.
+
+    `progress` receives the number of pairs done.
+    """
+    done = 0
+    notes = store.notes()
+    derived = _Derived(store, round(config.transmission.hang_ms * 1e6))
+    rules: RowRules | None = None
+    for message in stages.messages():
+        if isinstance(message, Begin):
+            derived.begin(*message)
+            rules = RowRules(config, coupler, notes.work_ns, derived.open_kinds, derived.memories)
+            continue
+        assert rules is not None
+        rows = [row for step in message.steps for row in rules.process(step)]
+        if isinstance(message, Steps):
+            derived.take(rows)
+            done += message.pairs
+            progress(done)
+        else:  # events cut short are not learned from
+            rows = [row for row in rows if not isinstance(row, Memory)]
+            derived.end(rows, message.last_ns)
+    derived.take([*stages.memories()])
     deleted, alarms, withdrawn = derived.finish()
     renamed = name_antennas(store, config, derived.spans)
     regroup(store, config.faults)

@@ -97,6 +97,25 @@ def process(walk: PairWalk, task: Task) -> Iterator[Result]:
         before = after
 
 
+def verify(true: State | None, result: Result) -> Learned | None:
+    """Return the true memories after a chunk, None if it was not begun in the true state."""
+    if true is None or result.before.digest != true.digest:
+        return None
+    return follow_use(true.learned, result.before.learned, result.after.learned, result.use)
+
+
+class Walk(Protocol):
+    """What the stages find in all pairs, in order."""
+
+    def messages(self) -> Iterator[Message]:
+        """Yield the messages of all parts, in order. Raise WorkerError, StoreError."""
+        ...
+
+    def memories(self) -> list[Memory]:
+        """Return the memories of the stages, none if no transmission has ended."""
+        ...
+
+
 class Crew(Protocol):
     """Workers, each of which processes one task at a time."""
 
@@ -255,20 +274,13 @@ class SharedWalk:
             while number not in self._results:
                 self._collect(waits=True)
             result: Result = pickle.loads(self._results.pop(number))
-            learned = result.after.learned if number in self._exact else self._verify(result)
+            exact = number in self._exact
+            learned = result.after.learned if exact else verify(self._true, result)
             if learned is not None:
                 self._true, self._current = result.after._replace(learned=learned), number + 1
                 return result
             self._again = True
             self.repeated += 1
-
-    def _verify(self, result: Result) -> Learned | None:
-        """Return the true memories after a chunk, None if it was not begun in the true state."""
-        if self._true is None or result.before.digest != self._true.digest:
-            return None
-        return follow_use(
-            self._true.learned, result.before.learned, result.after.learned, result.use
-        )
 
     def _collect(self, *, waits: bool) -> None:
         """Take results and give tasks."""

@@ -110,9 +110,16 @@ def station_families(path: Path) -> list[Family]:
             alarms = Counter((alarm.kind, alarm.severity) for alarm in store.open_alarms())
             faults = Faults(store.database).count_open()
             latest = store.select(TRANSMISSIONS, "TRUE ORDER BY r.start_ns DESC LIMIT 1")
+            identity = {"station_id": store.station_id}
     except StoreError:
         return []
     return [
+        Family(
+            "station",
+            "info",
+            "Id of the station, which tells those of one name apart.",
+            [Sample(1, "_info", identity)],
+        ),
         _open_family("alarm", "kind", AlarmKind, alarms),
         _open_family("fault", "family", FaultFamily, faults),
         *(family for record in latest for family in _transmission_families(record.columns)),

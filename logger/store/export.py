@@ -26,7 +26,7 @@ def write_records(
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow([column.name for column in table.columns])
         for record in records:
-            writer.writerow([_cell(value) for value in record.columns.values()])
+            writer.writerow([clean_cell(value) for value in record.columns.values()])
     elif form == "jsonl":
         for record in records:
             out.write(msgspec.json.encode(record.columns).decode() + "\n")
@@ -37,7 +37,7 @@ def write_records(
             out.write(point(table, record, station, station_id) + "\n")
 
 
-def _cell(value: object) -> object:
+def clean_cell(value: object) -> object:
     """Return a value of a cell; text cannot act as a formula, nor control a terminal."""
     if not isinstance(value, str):
         return value

@@ -24,17 +24,22 @@ series of integers that it describes: the times, then those of each column.
 from __future__ import annotations
 
 import struct
+import sys
 import zlib
 from typing import Any, Literal, NamedTuple
 
 import msgspec
 import numpy as np
-import zstandard
 from numpy.typing import NDArray
 
 from drivers.contract import SampleBlock
 from logger.blocks import Floats, Times
 from logger.store.series import ROW, Parts, changes_of, read_series, write_series
+
+if sys.version_info >= (3, 14):
+    from compression import zstd
+else:
+    from backports import zstd
 
 MAGIC, VERSION = b"MMSG", 1
 LEVEL = 1  # of zstd; the higher ones search for repetitions, and noise has none
@@ -97,13 +102,14 @@ def encode(block: SampleBlock) -> bytes:
         )
     )
     parts.insert(0, struct.pack("<I", len(header)) + header)
-    zstd = zstandard.ZstdCompressor(level=LEVEL).compressobj(size=sum(map(len, parts)))
+    compressor = zstd.ZstdCompressor(LEVEL)
+    compressor.set_pledged_input_size(sum(map(len, parts)))
     frame = bytearray()
     for part in parts:
-        frame += zstd.compress(part)
+        frame += compressor.compress(part)
         if len(part) > ROW:  # the next part has other statistics
-            frame += zstd.flush(zstandard.COMPRESSOBJ_FLUSH_BLOCK)
-    frame += zstd.flush()
+            frame += compressor.flush(compressor.FLUSH_BLOCK)
+    frame += compressor.flush()
     return _START.pack(MAGIC, VERSION, zlib.crc32(frame, VERSION)) + frame
 
 
@@ -171,7 +177,7 @@ def decode_times(segment: bytes) -> Times:
 
 def _opened(segment: bytes) -> tuple[_Header, Parts]:
     """Return the header, and the series after it."""
-    parts = Parts(zstandard.ZstdDecompressor().decompress(_frame(segment)))
+    parts = Parts(zstd.decompress(_frame(segment)))
     (length,) = struct.unpack("<I", parts.take(4))
     return msgspec.msgpack.decode(parts.take(length), type=_Header), parts
 

@@ -11,11 +11,11 @@ import numpy as np
 from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
 from logger.trend.design import YEAR, Frame, frame, step_columns
 from logger.trend.nonparametric import seasonal
-from logger.trend.outcome import Curve, SecondOpinion, Step, Trend
+from logger.trend.outcome import Curve, SecondOpinion, Slope, Step, Trend
 from logger.trend.outliers import plausible
 from logger.trend.regression import RegressionFit, fit
 from logger.trend.steps import certainty, search
-from logger.trend.verdict import Slope, verdict
+from logger.trend.verdict import verdict
 from logger.wording import count
 
 HIGHEST = 10.0  # SWR; higher values mean "open or short" and have no useful size
@@ -83,6 +83,7 @@ def trend(
         second_opinion=opinion,
         reasons=tuple(_reasons(layout, day, int((~is_plausible).sum()))),
         antenna=days.antenna,
+        slope=slope,
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import msgspec
+from scipy.special import stdtr, stdtrit
 
 from logger.daily import FloatArray, IntArray
 from logger.physics.estimate import Estimate
@@ -26,6 +27,25 @@ class Step:
     old_level: float
     new_level: float
     explained_by: str | None  # journal text, calibration, temperature; None: unannounced
+
+
+@dataclass(frozen=True)
+class Slope:
+    """SWR per year, its standard error and its degrees of freedom."""
+
+    per_year: float
+    error: float
+    freedom: float
+
+    def interval(self, share: float = 0.95) -> tuple[float, float]:
+        """Return the interval of the slope at a confidence level."""
+        reach = float(stdtrit(self.freedom, (1 + share) / 2)) * self.error
+        return self.per_year - reach, self.per_year + reach
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided p-value of no slope."""
+        return 2 * float(stdtr(self.freedom, -abs(self.per_year) / self.error))
 
 
 @dataclass(frozen=True)
@@ -75,6 +95,7 @@ class Trend:
     second_opinion: SecondOpinion | None
     reasons: tuple[str, ...]  # short sentences: missing results, and why
     antenna: str | None = None
+    slope: Slope | None = None  # that of `slope_per_year`
 
 
 class StationState(msgspec.Struct, frozen=True, kw_only=True):

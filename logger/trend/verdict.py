@@ -3,29 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
-from logger.trend.outcome import SecondOpinion, Step, Verdict
+from logger.trend.outcome import SecondOpinion, Slope, Step, Verdict
 
 CLAIM = 0.985  # confidence needed for a rise or fall
 LEAST_SLOPE = 0.005  # SWR per year, smallest slope reported
 STEADY = 0.05  # SWR per year: within this no action is needed
-
-
-@dataclass(frozen=True)
-class Slope:
-    """SWR per year, its standard error and its degrees of freedom."""
-
-    per_year: float
-    error: float
-    freedom: float
-
-    def interval(self, share: float = 0.95) -> tuple[float, float]:
-        """Return the interval of the slope at a confidence level."""
-        reach = float(stdtrit(self.freedom, (1 + share) / 2)) * self.error
-        return self.per_year - reach, self.per_year + reach
 
 
 def verdict(slope: Slope | None, steps: Sequence[Step], opinion: SecondOpinion | None) -> Verdict:

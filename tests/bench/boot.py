@@ -21,7 +21,8 @@ from pathlib import Path
 from tests.bench.package import AS_USER, EXAMPLE, VERSIONS, build, say
 from tests.deadlines import scale
 
-UNITS = ("mismatchd", "mismatchd@pier", "mismatchd-page", "mismatchd-backup.timer")
+TIMERS = ("mismatchd-backup.timer", "mismatchd-push.timer")
+UNITS = ("mismatchd", "mismatchd@pier", "mismatchd-page", *TIMERS)
 SHARED = ("usr", "var")
 FOLDERS = ("dev", "proc", "run", "root", "sys", "tmp")
 LINKS = ("bin", "lib", "lib64", "sbin")

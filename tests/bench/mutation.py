@@ -82,7 +82,7 @@ TABLE = {  # modules under logger/ and the tests that answer for them
 }  # fmt: skip
 LIBRARIES = ("numpy", "scipy.optimize", "scipy.stats", "scipy.special", "scipy.interpolate",
              "scipy.linalg", "scipy.signal", "pytest", "hypothesis.strategies", "msgspec", "yaml",
-             "click", "zstandard", "statsmodels.api", "pymannkendall", "asyncio")  # fmt: skip
+             "click", "backports.zstd", "statsmodels.api", "pymannkendall", "asyncio")  # fmt: skip
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
     ast.FloorDiv: ast.Div, ast.Mod: ast.Mult, ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE,

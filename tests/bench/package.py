@@ -63,6 +63,7 @@ def install(package: Path) -> None:
     assert say("mismatchd", "--version").split()[-1] in package.name
     say("systemd-analyze", "verify", "--man=no", f"{UNITS}/mismatchd.service",
         f"{UNITS}/mismatchd-page.service", f"{UNITS}/mismatchd-backup.timer",
+        f"{UNITS}/mismatchd-push.timer",
         f"{UNITS}/mismatchd@pier.service")  # fmt: skip
     say("man", "-w", "mismatchd-run", "mismatchd.yaml")
     assert STORE.parent.owner() == "mismatchd"

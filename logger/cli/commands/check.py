@@ -6,6 +6,7 @@ import json
 import os
 from collections.abc import Iterator
 from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 
 import click
@@ -16,6 +17,7 @@ from logger.config.load import (
     AntennaOptions,
     Config,
     InfluxOptions,
+    RemoteOptions,
     StationOptions,
     antenna_numbers,
 )
@@ -97,6 +99,7 @@ def command(config_path: Path | None, schema: bool) -> None:
         ("", f"target false alarms per year, whole station: {sum(rates.values()):g}"),
         *(("", f"{kind} {rate:g}") for kind, rate in rates.items()),
         ("store", str(config.store.path)),
+        *(("", text) for text in _remote(config.store.remote)),
         *(
             ("" if index or number else "influxdb", text)
             for index, server in enumerate(config.forwarders)
@@ -138,6 +141,20 @@ def _unknown_antennas(config: Config) -> list[str]:
         antennas = Antennas(config.antennas, config.station)
         return antennas.know_changes(store.notes().antennas)
     return []
+
+
+def _remote(options: RemoteOptions | None) -> Iterator[str]:
+    """Yield where `push` copies the store, and what it lacks."""
+    if options is None:
+        return
+    at = f" at {options.endpoint}" if options.endpoint else ""
+    key = f"key {options.access_key}" if options.access_key else "the key in the environment"
+    yield f"`push` copies it to {options.url}{at} with {key}"
+    try:
+        import_module("logger.fleet")
+        options.secret(os.environ)
+    except (ConfigError, UsageError) as error:
+        yield f"`push` cannot: {error}"
 
 
 def _server(options: InfluxOptions) -> list[str]:

@@ -28,7 +28,7 @@ def command(config_path: Path | None) -> None:
     from logger.fleet.remote import Remote
 
     remote = Remote(sections.store.remote, os.environ)
-    totals = push(sections.store.path, remote, sections.station.name, time.time_ns())
+    totals = push(sections.store.path, remote, sections, time.time_ns())
     megabytes = totals.bytes / 1e6
     click.echo(f"{remote.url}: {count(totals.objects, 'object')}, {megabytes:.3f} MB", err=True)
     for date in totals.late:
