@@ -214,6 +214,36 @@ def test_results_do_not_depend_on_blocks(seed: int, decay_s: float, cuts: list[i
         np.testing.assert_allclose(one, other, atol=1e-9)
 
 
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    constant_s=st.sampled_from([None, 0.002, 0.015, 0.2]),
+    noise_v=st.sampled_from([1e-4, 1e-3, 4e-3]),
+)
+def test_what_is_left_out_changes_nothing(
+    seed: int, constant_s: float | None, noise_v: float
+) -> None:
+    """Long blocks are looked at in part; blocks of 900 pairs are too short for that."""
+    rng = np.random.default_rng(seed)
+    lengths = rng.choice([3, 40, 300, 1500], 24)
+    steady = np.repeat(rng.choice([0.0, 0.5, 1.0, 1.006, 1.05, 2.0], 24), lengths)
+    volts = hold(steady, constant_s or 0.002) + noise_v * rng.standard_normal(len(steady))
+    jumps = np.repeat(rng.choice([0.3, 0.3, 0.3, 0.4], len(volts) // 7 + 1), 7)[: len(volts)]
+    one, other = (
+        judge(
+            volts,
+            np.where(volts > 1.02, 0.3, jumps) * volts,
+            constants_s=constant_s,
+            cuts=cuts,
+            noise_v=(noise_v, noise_v),
+        )
+        for cuts in ((), range(900, len(volts), 900))
+    )
+    assert one.settled.tolist() == other.settled.tolist()
+    np.testing.assert_allclose(one.below, other.below, atol=1e-9)
+    np.testing.assert_allclose(one.hidden, other.hidden, atol=1e-9)
+
+
 @pytest.mark.parametrize("ratio", [1e-3, 1e-2, 0.03, 0.1, 0.3, 1.0])
 def test_held_power_balances_the_charge_of_two_tones_and_of_many(ratio: float) -> None:
     place = (np.arange(20_000) + 0.5) / 20_000

@@ -15,6 +15,9 @@ smaller signal may lag. So a pair counts as settled if its forward reading
 Speech keeps its crests, a carrier all but its edges. The discharge time constants come from the
 tails after key-up (see `decay`).
 
+Most pairs need no closer look: where bounds over CHUNK pairs show that both readings hardly move,
+all are settled, and where the key is up none is (see `_find_restless`).
+
 A reading that moves from pair to pair belongs to an envelope faster than the detector, or to an
 edge of keying. It stays near the crests, and `hidden` estimates the share of its power that was not
 present (see `held_power`). While a reading falls as fast as the detector discharges, that share
@@ -48,7 +51,8 @@ LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
 FAR, UNKNOWN = 50.0, -0.5  # values of `Settled.below`, as QUICK is
-APART = 1000  # unkeyed pairs in a row that are skipped if they are more than all keyed ones
+CHUNK, LEAST_CHUNKS = 128, 8  # pairs that bounds cover together; fewer chunks are not worth it
+SHARE_OF_BOUND = 0.99  # rounding must not matter
 WINDOW = 0.1  # time constants over which a discharge is detected
 HELD = 0.7  # a fall at this share of the rate of discharge, or faster, is a discharge
 HELD_BELOW = WINDOW * (HELD - 1 / HOLDS)
@@ -174,23 +178,19 @@ class Settling:
         if self._constants_s is not None:
             back_ns = max(FALL_NS, round(WINDOW * self._decay_s * 1e9))
         if len(down):
-            cuts = np.flatnonzero(down[1:] - down[:-1] > max(APART, len(down)))
-            for first, last in zip(
-                [int(down[0]), *down[cuts + 1].tolist()],
-                [*down[cuts].tolist(), int(down[-1])],
-                strict=True,
-            ):
-                begin = int(np.searchsorted(times, times[old + first] - back_ns))
-                begin = min(begin, max(old + first - 1, 0))
-                stretch = slice(begin, old + last + 1)
-                self._judge_stretch(
-                    times[stretch],
-                    forward_v[stretch] - self._zero_v[0],
-                    reflected_v[stretch],
-                    old + first - begin,
-                    result.part(first, last + 1),
-                    noise_v,
-                )
+            first, past = int(down[0]), int(down[-1]) + 1
+            begin = int(np.searchsorted(times, times[old + first] - back_ns))
+            begin = min(begin, max(old + first - 1, 0))
+            stretch = slice(begin, old + past)
+            self._judge_stretch(
+                times[stretch],
+                forward_v[stretch] - self._zero_v[0],
+                reflected_v[stretch],
+                old + first - begin,
+                result.part(first, past),
+                noise_v,
+                max(back_ns, AGAIN_NS),
+            )
         keep = np.searchsorted(times, times[-1] - back_ns)
         keep = min(keep, len(times) - 1)
         self._time_ns = times[keep:]
@@ -204,11 +204,90 @@ class Settling:
         begin: int,
         result: Settled,
         noise_v: tuple[float, float],
+        back_ns: int,
     ) -> None:
         """Fill the result for the pairs from `begin` on; `volts` are above the zero.
 
-        The first and the last pair are keyed; only a few between them are not.
+        The first and the last pair are keyed. `back_ns` is the longest time between pairs that
+        matter to one another, but for crests.
         """
+        starts = np.arange(begin, len(times) - CHUNK + 1, CHUNK)
+        if len(starts) < LEAST_CHUNKS:
+            return self._judge_pairs(times, volts, reflected_v, begin, result, noise_v)
+        restless = self._find_restless(
+            times, volts, reflected_v, starts, result.settled, noise_v, back_ns
+        )
+        needed = restless.copy()
+        needed[:-1] |= restless[1:]  # to look back on
+        lengths = np.diff(starts, append=len(times))
+        judged = np.repeat(needed, lengths)
+        places = np.flatnonzero(judged)
+        kept = Settled(*[column[places] for column in result])
+        with_before = np.append(np.arange(begin), begin + places)
+        self._judge_pairs(
+            times[with_before], volts[with_before], reflected_v[with_before], begin, kept, noise_v
+        )
+        own = np.repeat(restless[needed], lengths[needed])
+        for column, values in zip(result, kept, strict=True):
+            column[places[own]] = values[own]
+        return None
+
+    def _find_restless(
+        self,
+        times: Times,
+        volts: Floats,
+        reflected_v: Floats,
+        starts: Times,
+        keyed: Bools,
+        noise_v: tuple[float, float],
+        back_ns: int,
+    ) -> Bools:
+        """Return the mask of the chunks, from `starts` (c,) on, that need a closer look.
+
+        In the others `_judge_pairs` would find every keyed pair settled, and none that moves: there
+        and in the chunk before, the readings stay within bounds in which this is so in whatever
+        order they came; or no key is down. Nor does it matter to the next chunks that these are
+        left out, but for the last of them.
+        """
+        down, up = (
+            reduce.reduceat(keyed, starts - starts[0]) for reduce in (np.logical_and, np.logical_or)
+        )
+        begins_ns = times[starts]
+        long = np.append(begins_ns[1:] - begins_ns[:-1], times[-1] - begins_ns[-1]) >= back_ns
+        restless = up.copy()
+        if self._usual_below() != FAR:
+            low, high = (reduce.reduceat(volts, starts) for reduce in (np.minimum, np.maximum))
+            still = down & (low >= LEAST_V)
+            low, high = np.log(np.maximum(low, LEAST_V)), np.log(np.maximum(high, LEAST_V))
+            lowest, highest = np.minimum(low[1:], low[:-1]), np.maximum(high[1:], high[:-1])
+            weak_v, strong_v = (
+                reduce.reduceat(reflected_v, starts) for reduce in (np.minimum, np.maximum)
+            )
+            rises_v = np.maximum(strong_v[1:], strong_v[:-1])
+            rises_v -= RISE_REFLECTED * np.minimum(weak_v[1:], weak_v[:-1])
+            # Of what is held, nothing may be older than the two chunks.
+            level, since_ns = self._crest
+            grown = (begins_ns - since_ns) * self._slowest_rate
+            crest = np.maximum.accumulate(np.append(level, high[:-2] + grown[1:-1]))
+            calm = still[1:] & still[:-1] & (crest - grown[1:] <= lowest)
+            calm &= highest - lowest <= SHARE_OF_BOUND * self._least_swing
+            calm &= rises_v <= self._least_rise_v(noise_v[1])
+            restless[1:] &= ~calm
+        restless[1:] |= ~long[:-1]
+        restless |= ~long
+        restless[[0, -1]] = True  # what was before is not known; the state follows from the last
+        return restless
+
+    def _judge_pairs(
+        self,
+        times: Times,
+        volts: Floats,
+        reflected_v: Floats,
+        begin: int,
+        result: Settled,
+        noise_v: tuple[float, float],
+    ) -> None:
+        """Fill the result for the pairs from `begin` on; `volts` are above the zero."""
         keyed = result.settled.copy()
         present = volts[begin:]
         previous = np.zeros(len(present))  # nothing is known before the first pair
@@ -238,8 +317,7 @@ class Settling:
 
     def _find_below(self, times: Times, volts: Floats) -> Floats:
         """Return `below` for pairs (n,) with readings above 0."""
-        longest_s = PRIOR_S if self._constants_s is None else max(self._constants_s)
-        rate = 1e-9 / max(HOLDS * longest_s, LEAST_HOLD_S)
+        rate = self._slowest_rate
         level, since_ns = self._crest
         grown = (times - times[0]) * rate
         height = np.log(volts)
@@ -261,10 +339,14 @@ class Settling:
 
     def _find_ahead(self, reflected_v: Floats, begin: int, noise_v: float) -> Times:
         """Return the places after `begin` of the pairs whose reflected reading jumps up."""
-        least_v = MARGIN * noise_v - (RISE_REFLECTED - 1) * self._zero_v[1]
         first = max(begin, 1)
-        rises = reflected_v[first:] - RISE_REFLECTED * reflected_v[first - 1 : -1] > least_v
+        rises_v = reflected_v[first:] - RISE_REFLECTED * reflected_v[first - 1 : -1]
+        rises = rises_v > self._least_rise_v(noise_v)
         return np.asarray(np.flatnonzero(rises) + first - begin)
+
+    def _least_rise_v(self, noise_v: float) -> float:
+        """Return the least excess of a reflected reading over the previous one that is a jump."""
+        return MARGIN * noise_v - (RISE_REFLECTED - 1) * self._zero_v[1]
 
     def _usual_below(self) -> float:
         """Return `below` where the key is up.
@@ -280,6 +362,18 @@ class Settling:
     def _decay_s(self) -> float:
         """Discharge time constant of the forward port in seconds, measured or assumed."""
         return USUAL_DECAY_S if self._constants_s is None else self._constants_s[0]
+
+    @property
+    def _slowest_rate(self) -> float:
+        """The slowest discharge, as a logarithm per nanosecond."""
+        longest_s = PRIOR_S if self._constants_s is None else max(self._constants_s)
+        return 1e-9 / max(HOLDS * longest_s, LEAST_HOLD_S)
+
+    @property
+    def _least_swing(self) -> float:
+        """Logarithm of a change between pairs that belongs to a moving envelope; < HELD_BELOW."""
+        slowest_s = SLOWEST_S if self._constants_s is None else self._decay_s
+        return min(RIPPLE_S / slowest_s, MOST_RIPPLE)
 
     def _estimate_hidden(
         self,
@@ -303,8 +397,7 @@ class Settling:
         swing = np.abs(
             np.log(np.maximum(previous[moves], LEAST_V) / np.maximum(present[moves], LEAST_V))
         )
-        slowest_s = SLOWEST_S if self._constants_s is None else decay_s
-        moving = keyed[moves] & (swing > min(RIPPLE_S / slowest_s, MOST_RIPPLE))
+        moving = keyed[moves] & (swing > self._least_swing)
         moves, swing_s = moves[moving], swing[moving] * decay_s
         if len(moves):
             moved_ns = times[begin + moves]
