@@ -153,6 +153,7 @@ def test_each_section_has_its_stations() -> None:
         "Silent stations": {"silent"},
         "Open faults": {"faulty"},
         "Unverified repairs": {"repaired"},
+        "Steps: own, or shared with neighbours": set(),
         "Worst slopes": set(),
         "Limit reached within 90 days": {"steep"},
         "Instruments overdue for verification": {"due"},

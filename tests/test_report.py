@@ -452,6 +452,7 @@ def plain_trend(
     weather: object = None,
     slope_u: float = 0.0,
     thermal_swr: object = None,
+    prior: object = None,
 ) -> Trend:
     return fitted(used)
 

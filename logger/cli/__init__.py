@@ -40,7 +40,7 @@ COMMANDS = {
     "record": "Record the raw bytes of the configured port.",
     "recompute": "Derive stored rows again.",
     "push": "Copy raw pairs and rows to the object store of `store.remote`.",
-    "fleet": "Report on many stations, query their rows, derive these again.",
+    "fleet": "Report on many stations, query their rows, derive these again, learn from them.",
     "backup": "Copy the store to FILE, also while the daemon runs.",
     "restore": "Put FILE, a copy made by `mismatchd backup`, in place of the store.",
     "handbook": "Print a topic of the handbook, or list the topics.",

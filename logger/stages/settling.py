@@ -222,7 +222,7 @@ class Settling:
         lengths = np.diff(starts, append=len(times))
         judged = np.repeat(needed, lengths)
         places = np.flatnonzero(judged)
-        kept = Settled(*[column[places] for column in result])
+        kept = Settled._make(column[places] for column in result)
         with_before = np.append(np.arange(begin), begin + places)
         self._judge_pairs(
             times[with_before], volts[with_before], reflected_v[with_before], begin, kept, noise_v

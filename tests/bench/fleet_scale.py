@@ -265,7 +265,8 @@ def recompute(folder: Path, server: ObjectStore, station_id: str, pairs: int) ->
         )
         print(
             f"recompute of {pairs / 1e6:.1f} million pairs, {workers} worker(s):"
-            f" {used.wall_s:.0f} s (the station's own with 2 jobs: {own_s:.0f} s), {used.largest_mb:.0f} MB",
+            f" {used.wall_s:.0f} s (the station's own with 2 jobs: {own_s:.0f} s),"
+            f" {used.largest_mb:.0f} MB",
             flush=True,
         )
     os.environ |= {"AWS_ENDPOINT_URL": server.url, "AWS_ACCESS_KEY_ID": HUB_KEY[0]}

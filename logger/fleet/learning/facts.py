@@ -16,6 +16,7 @@ from logger.fleet.learning.shared_steps import (
     Learned,
     Panel,
     SharedStep,
+    first_day_of,
     judge,
     learn,
     search,
@@ -137,6 +138,7 @@ def explain_steps(stations: Sequence[StationFacts], now_ns: int) -> list[Explain
                     found.append((row, own.day, own.step, False))
         if found:
             row, begin, step, is_raised = max(found, key=lambda item: _distance(item[2]))
+            begin = first_day_of(panel, learned, row, begin, today)
             steps.append(ExplainedStep(number, names[row], begin, step, is_raised))
     return steps
 

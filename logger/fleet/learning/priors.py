@@ -147,8 +147,8 @@ def learn_rates(count: Floats, hours: Floats, classes: Sequence[Class]) -> tuple
             stations=int(rows.sum()),
             excursions=int(count[rows].sum()),
             keyed_hours=round(float(hours[rows].sum()), 2),
-            mean=round(mean, DIGITS),
-            shape=round(of_shape, DIGITS),
+            mean=round(float(mean), DIGITS),
+            shape=round(float(of_shape), DIGITS),
         )
 
     # An uncertain mean makes the gamma distribution wider: relative variances add.

@@ -120,7 +120,8 @@ def learn(panel: Panel) -> Learned:
     """Learn noise and response to weather of all series."""
     departure = panel.level - _trailing_median(panel.level, USUAL_DAYS)
     noise = _trailing_median(np.abs(_jumps(panel.level)), NOISE_DAYS) * 1.4826 / np.sqrt(2)
-    noise = np.maximum(np.where(np.isnan(noise), np.nanmedian(noise), noise), LEAST_NOISE)
+    usual = np.nanmedian(noise) if np.isfinite(noise).any() else LEAST_NOISE
+    noise = np.maximum(np.where(np.isnan(noise), usual, noise), LEAST_NOISE)
     unit = np.abs(departure) / noise
     activity = np.empty_like(panel.level)
     for station in range(len(panel.place)):
@@ -225,7 +226,26 @@ def search(
             continue
         if best is None or abs(step.size) / step.error > abs(best.step.size) / best.step.error:
             best = FoundStep(day, step)
-    return best
+    return best and best._replace(day=first_day_of(panel, learned, series, best.day, now, since))
+
+
+def first_day_of(
+    panel: Panel, learned: Learned, series: int, day: int, now: int, since: int = 0
+) -> int:
+    """Return the day that best divides the levels about a step that was found at a day.
+
+    Medians on both sides hardly change if that is a few days off. Days of weather count less.
+    """
+    begin = max(day - BEFORE_DAYS, since, panel.first_day)
+    level = panel.level[series, begin - panel.first_day : now - panel.first_day + 1]
+    days = np.flatnonzero(np.isfinite(level)) + begin
+    level = level[days - begin]
+    before, after = np.median(level[days < day]), np.median(level[days >= day])
+    at = series, days - panel.first_day
+    weight = 1 / (1 + learned.response[at] * learned.activity[at] ** 2)
+    cost = weight * (np.abs(level - before) - np.abs(level - after))
+    first = 1 + int(np.argmin(np.cumsum(cost)[:-1]))
+    return int(days[first])
 
 
 def neighbours(panel: Panel, station: int) -> Times:
