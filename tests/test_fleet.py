@@ -291,6 +291,6 @@ def test_workers_listen_to_this_host_only(workers: int) -> None:
 def test_an_absent_scheduler_is_named(archive: Path) -> None:
     done = mismatchd("fleet", "report", archive, "--scheduler", "nonsense", check=False)
     assert done.returncode == 1
-    assert done.stderr.startswith("mismatchd: nonsense: no scheduler")
+    assert done.stderr.startswith("mismatchd: nonsense: no Dask scheduler")
     with pytest.raises(RemoteError):
         next(open_archive(str(archive), os.environ).read(["nothing"]))

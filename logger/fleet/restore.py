@@ -35,7 +35,7 @@ def choose(remote: Remote, station_id: str | None) -> str:
     if len(ids) == 1:
         return ids[0]
     if not ids:
-        raise UsageError(f"{remote.url} has no station; check url and prefix")
+        raise UsageError(f"{remote.url} has no station; check the address")
     listed = ", ".join(ids[:5]) + (", ..." if len(ids) > 5 else "")
     raise UsageError(f"{remote.url} has {len(ids)} stations; choose one with --id: {listed}")
 
