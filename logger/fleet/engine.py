@@ -23,7 +23,7 @@ if not find_spec("distributed"):
 
 import dask
 from distributed import Client, LocalCluster, Security, as_completed
-from distributed.comm import connect
+from distributed.comm.core import connect
 
 T = TypeVar("T")
 Submit = Callable[..., Any]  # function and arguments, among them futures; returns a future
