@@ -35,6 +35,8 @@ FAILURES = (OSError, termios.error, TypeError, ValueError, AttributeError, NotIm
 FIRST_RETRY_S = 0.25
 LAST_RETRY_S = 1.5
 NETWORK_POLL_S = 0.005  # polling interval of a link without a descriptor
+TTY_BYTES = 4095  # most that the kernel returns of a terminal at once
+MOST_PARTS = 8
 WRITE_S = 1.0
 JOIN_S = 1.0
 
@@ -284,10 +286,20 @@ class _Wire:
                 return b""
             if not data:
                 raise OSError("the device hung up")
-            return data
+            return data if len(data) < TTY_BYTES else self._read_on(data)
         if events:  # POLLHUP, POLLERR or POLLNVAL alone
             raise OSError("the device hung up")
         return b""
+
+    def _read_on(self, data: bytes) -> bytes:
+        """Return `data`, which filled a terminal's buffer, and what has come behind it."""
+        assert self._fd is not None
+        parts = [data]
+        # An error is not lost: it comes again at the next call.
+        with contextlib.suppress(OSError):
+            while len(parts[-1]) >= TTY_BYTES and len(parts) < MOST_PARTS:
+                parts.append(os.read(self._fd, TTY_BYTES))
+        return b"".join(parts)
 
     def _drain(self) -> bytes:
         data = bytearray()

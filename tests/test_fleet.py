@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -9,10 +10,12 @@ import signal
 import socket
 import subprocess
 import sys
+import warnings
 from pathlib import Path
 from typing import Any
 
 import msgspec
+import psutil
 import pytest
 import yaml
 
@@ -271,6 +274,26 @@ def test_a_lost_worker_loses_nothing(workshop: Path, tmp_path: Path) -> None:
     assert restored(tmp_path, target, number) == dump(workshop / "own.sqlite")
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_workers_listen_to_this_host_only(workers: int) -> None:
+    me = psutil.Process()
+    before = {item.laddr for item in me.net_connections()}
+    with socket.socket() as usual, warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with contextlib.suppress(OSError):  # somebody else has it, which serves as well
+            usual.bind(("127.0.0.1", 8787))
+            usual.listen()
+        with Engine(None, workers):
+            items = [
+                item
+                for process in (me, *me.children(recursive=True))
+                for item in process.net_connections()
+                if item.status == psutil.CONN_LISTEN and item.laddr not in before
+            ]
+    assert len(items) >= 2
+    assert {item.laddr.ip for item in items} == {"127.0.0.1"}
+
+
 def test_an_absent_scheduler_is_named(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     done = mismatchd("fleet", "report", archive, "--scheduler", "nonsense", check=False)
     assert done.returncode == 1
@@ -301,7 +324,7 @@ def test_an_interrupt_ends_the_workers_quietly(archive: Path) -> None:
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does
     out, errors = process.communicate(timeout=scale(30))
     assert (process.returncode, out, errors.strip()) == (130, "", "")
-    assert not [pid for pid in workers if is_running(pid)]
+    assert wait_until(lambda: not any(map(is_running, workers)), 10)
 
 
 def is_running(pid: str) -> bool:

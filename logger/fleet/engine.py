@@ -28,6 +28,7 @@ from distributed.comm.core import connect
 T = TypeVar("T")
 Submit = Callable[..., Any]  # function and arguments, among them futures; returns a future
 
+LOOPBACK = "127.0.0.1"
 CONNECT_S = 10
 AHEAD = 20  # tasks at a scheduler for each of its workers, so that it holds few of many
 QUIET = {"distributed.admin.tick.limit": "1h", "distributed.logging.distributed": "critical"}
@@ -58,8 +59,10 @@ class Engine:
                     n_workers=workers,
                     threads_per_worker=1,
                     processes=workers > 1,  # one shares this process
-                    host="127.0.0.1" if workers > 1 else None,
-                    dashboard_address="127.0.0.1:0",
+                    protocol="tcp://",  # within a process, Dask would listen to all hosts
+                    host=LOOPBACK,
+                    dashboard_address=None,
+                    scheduler_kwargs={"dashboard_address": f"{LOOPBACK}:0"},  # a free port
                     silence_logs=logging.CRITICAL,
                 )
             )
