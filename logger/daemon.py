@@ -35,7 +35,6 @@ from logger.live.feed import Tap
 from logger.live.status import Status, StatusSocket
 from logger.service.capture_loop import CaptureLoop
 from logger.service.handover import Handover
-from logger.service.heap import trim_heap
 from logger.service.outlets import Outlets
 from logger.service.reporter import Report
 from logger.service.sd_notify import ServiceManager, Supervision
@@ -125,7 +124,6 @@ class Daemon:
             self._release()
             raise
         counts = self._store.counts()
-        trim_heap()  # of what the start needed
         handlers = {
             number: signal.signal(number, lambda *_: self._signalled.set())
             for number in SIGNALS
