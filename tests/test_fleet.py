@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
+import socket
+import warnings
 from pathlib import Path
 from typing import Any
 
 import msgspec
+import psutil
 import pytest
 import yaml
 
@@ -264,9 +268,29 @@ def test_a_lost_worker_loses_nothing(workshop: Path, tmp_path: Path) -> None:
     assert restored(tmp_path, target, number) == dump(workshop / "own.sqlite")
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_workers_listen_to_this_host_only(workers: int) -> None:
+    me = psutil.Process()
+    before = {item.laddr for item in me.net_connections()}
+    with socket.socket() as usual, warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with contextlib.suppress(OSError):  # somebody else has it, which serves as well
+            usual.bind(("127.0.0.1", 8787))
+            usual.listen()
+        with Engine(None, workers):
+            items = [
+                item
+                for process in (me, *me.children(recursive=True))
+                for item in process.net_connections()
+                if item.status == psutil.CONN_LISTEN and item.laddr not in before
+            ]
+    assert len(items) >= 2
+    assert {item.laddr.ip for item in items} == {"127.0.0.1"}
+
+
 def test_an_absent_scheduler_is_named(archive: Path) -> None:
     done = mismatchd("fleet", "report", archive, "--scheduler", "nonsense", check=False)
     assert done.returncode == 1
-    assert done.stderr.startswith("mismatchd: nonsense: no scheduler")
+    assert done.stderr.startswith("mismatchd: nonsense: no Dask scheduler")
     with pytest.raises(RemoteError):
         next(open_archive(str(archive), os.environ).read(["nothing"]))
