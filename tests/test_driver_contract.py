@@ -19,6 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers.contract import ENTRY_POINTS, SampleBlock
 from drivers.contract_suite import Bench, DriverContract, Reader, make_driver
+from drivers.found import OWN
 from drivers.frames.messages import Identity, Settings, command
 from drivers.recording import Chunk, Header, Writer
 from drivers.text_lines.driver import TextLinesDriver
@@ -302,6 +303,7 @@ def test_no_driver_of_the_package_escapes() -> None:
     installed = distribution("mismatchd").entry_points.select(group=ENTRY_POINTS)
     tested = {case.bench_class.kind for case in DriverContract.__subclasses__()}
     assert {entry.name for entry in installed} == tested
+    assert {entry.name: entry.value for entry in installed} == OWN
 
 
 # The suite itself: what a driver of devices that come and go may get wrong, it finds.
