@@ -78,8 +78,12 @@ def test_the_report_names_what_needs_attention(archive: Path, tmp_path: Path) ->
         done = mismatchd("fleet", "report", archive, "--workers", "1", "--json", check=False)
         page = tmp_path / "page.html"
         mismatchd("fleet", "report", archive, "--workers", "1", "--html", page, check=False)
+        select = "SELECT count(*) AS n FROM stations"
+        asked = mismatchd("fleet", "query", archive, select, check=False)
     finally:
         shutil.rmtree(broken)
+    assert (asked.returncode, asked.stdout.split()) == (1, ["n", "4"])
+    assert "station broken is left out" in asked.stderr
     assert done.returncode == 1  # one could not be read, the others are there
     fleet = json.loads(done.stdout)
     lines = {line["summary"]["name"]: line["summary"] for line in fleet["stations"]}
