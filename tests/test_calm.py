@@ -1,73 +1,98 @@
-"""Pairs of a transmission that may wait: none that a rule judges, and no alarm comes late."""
+"""Pairs of a transmission that may wait: never those that bring an alarm nearer."""
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
+from hypothesis import given, settings
 
-from drivers.contract import SampleBlock
+from drivers.contract import SampleBlock, join
+from logger.calibration.coupler import Coupler
+from logger.calibration.simulated import calibration
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Row, Transmission
-from logger.stages.view import View
+from logger.rows import AlarmChange, AlarmKind, Memory, Row, Samples
+from logger.stages.keying import RELEASE
+from logger.store.archive import same
 from logger.watchdog.calm import CalmBound
-from tests.test_watchdog import COUPLER, Settings, block, cut, derived, rows_of
+from tests.test_selection import COUPLER, SIMULATED, Settings, assert_alike, cut, streams
 
-RULES = [(0.25, 0.0), (0.0, 2.0)]  # SWR 3; 2 W
-KEYED_W = 0.1
-PATIENCE_NS = 40_000_000
-SOUND = [(1.0, 0.0, 1.0), (2.0, 5.0, 1.4), (2.0, 0.0, 1.0), (2.0, 8.0, 1.6)]
+EACH = 20  # pairs of a small block
+LIMITS = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
 
 
-def test_what_is_calm_is_within_all_bounds_at_any_power() -> None:
-    bound = CalmBound(COUPLER, RULES, KEYED_W)
-    forward_w = np.geomspace(KEYED_W, 50, 100)
-    calm = 0
-    for rho in np.linspace(0, 1, 11):
-        forward_v = COUPLER.forward.volts(forward_w)
-        reflected_v = COUPLER.reflected.volts(forward_w * rho**2)
-        for i in range(len(forward_w)):
-            pair = SampleBlock(
-                np.array([i], dtype=np.int64), forward_v[i : i + 1], reflected_v[i : i + 1]
-            )
-            watts = COUPLER.power(pair)
-            exceeds = any(watts[1][0] > slope * watts[0][0] + least for slope, least in RULES)
-            holds = bound.holds(pair)
-            assert not (exceeds and holds), (forward_w[i], rho)
-            calm += holds
-    assert calm > 100
-
-
-def test_a_good_transmission_is_calm_and_its_rows_are_the_same() -> None:
-    whole = block(SOUND, 1000.0)
-    processed: list[View] = []
-    pipeline = Pipeline(Settings(), COUPLER, tap=processed.append)
-    pipeline.patience_ns = PATIENCE_NS
-    blocks = cut(whole, range(0, len(whole), 5))
-    rows = derived([row for each in blocks for row in pipeline.process(each)])
-    assert len(processed) < len(blocks) / 6
-
-    def ended(rows: list[Row]) -> list[tuple[int, int, float]]:
-        return [
-            (row.start_ns, row.end_ns, round(row.forward_w_mean, 9))
-            for row in rows
-            if isinstance(row, Transmission) and row.ended
+def collect(blocks: list[SampleBlock], patience_ns: int) -> tuple[list[Row], list[tuple[int, Row]]]:
+    """All rows, and the alarms of limits with the number of the block that returned them."""
+    pipeline = Pipeline(Settings(), COUPLER)
+    pipeline.patience_ns = patience_ns
+    rows, limits = [], []
+    for number, block in enumerate(blocks):
+        new = pipeline.process(block)
+        rows += new
+        limits += [
+            (number, row)
+            for row in new
+            if isinstance(row, AlarmChange) and row.kind in LIMITS and row.change == "raised"
         ]
-
-    assert len(ended(rows)) == 1
-    assert ended(rows) == ended(rows_of(blocks))
+    return rows + pipeline.finish(), limits
 
 
-def test_no_alarm_waits() -> None:
-    whole = block([(1.0, 0.0, 1.0), (1.0, 5.0, 1.4), (0.2, 5.0, 9.0)], 1000.0)
-    blocks = cut(whole, range(0, len(whole), 3))
-    moments = []
-    for patience_ns in (0, PATIENCE_NS):
-        pipeline = Pipeline(Settings(), COUPLER)
-        pipeline.patience_ns = patience_ns
-        moments.append(
-            next(
-                place
-                for place, each in enumerate(blocks)
-                if any(isinstance(row, AlarmChange) for row in pipeline.process(each))
-            )
+@settings(max_examples=12, deadline=None)
+@given(whole=streams())
+def test_waiting_changes_no_row_and_delays_no_limit(whole: SampleBlock) -> None:
+    blocks = cut(whole, range(0, len(whole), EACH))
+    at_once, limits = collect(blocks, 0)
+    patient, same_limits = collect(blocks, 400_000_000)
+    archived, archived_at_once = (
+        join([row.block for row in rows if isinstance(row, Samples)]) for rows in (patient, at_once)
+    )
+    assert same(archived, archived_at_once)
+    assert_alike(
+        *(
+            [row for row in rows if not isinstance(row, (Samples, Memory))]
+            for rows in (patient, at_once)
         )
-    assert moments[0] == moments[1]
+    )
+    assert same_limits == limits
+
+
+@settings(max_examples=50, deadline=None)
+@given(whole=streams())
+def test_no_calm_pair_exceeds_a_limit(whole: SampleBlock) -> None:
+    limits = Settings().watchdog
+    keyed_w = RELEASE * Settings().transmission.min_forward_w
+    bounds = Pipeline(Settings(), COUPLER)._watchdog.bounds
+    calm = CalmBound(COUPLER, bounds, keyed_w)
+    forward_w, reflected_w, _ = COUPLER.power(whole)
+    rho2 = ((limits.high_swr.limit - 1) / (limits.high_swr.limit + 1)) ** 2
+    too_high = (forward_w >= keyed_w) & (
+        (reflected_w > rho2 * forward_w) | (reflected_w > limits.high_reflected_power.limit_w)
+    )
+    for begin in range(0, len(whole), EACH):
+        part = slice(begin, begin + EACH)
+        assert not (calm.holds(whole[part]) and too_high[part].any())
+
+
+def test_a_good_match_is_calm_and_a_bad_one_is_not() -> None:
+    calm = CalmBound(COUPLER, Pipeline(Settings(), COUPLER)._watchdog.bounds, 0.1)
+
+    def sent(forward_w: float, swr: float) -> SampleBlock:
+        power = np.full(EACH, forward_w)
+        reflected_w = power * ((swr - 1) / (swr + 1)) ** 2
+        return SampleBlock(
+            np.arange(EACH) * 1_000_000,
+            COUPLER.forward.volts(power),
+            COUPLER.reflected.volts(reflected_w),
+        )
+
+    assert calm.holds(sent(4.0, 1.5))
+    assert not calm.holds(sent(4.0, 3.2))
+    assert not calm.holds(sent(1.0, 5.0))
+
+
+def test_where_the_law_depends_on_more_than_volts_nothing_is_calm() -> None:
+    content = calibration(SIMULATED.coupler, SIMULATED.adc)
+    by_khz = [(1800.0, 0.0), (30_000.0, 3.0)]
+    reflected = msgspec.structs.replace(content.reflected, coupling_by_khz=by_khz)
+    coupler = Coupler(msgspec.structs.replace(content, reflected=reflected))
+    calm = CalmBound(coupler, [(0.25, 0.0)], 0.1)
+    assert not calm.holds(SampleBlock(np.arange(1), np.full(1, 1.0), np.full(1, 0.0)))

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import s3fs
 from fsspec.implementations.local import LocalFileSystem
@@ -127,8 +128,9 @@ class Remote:
             hint = "set $AWS_ACCESS_KEY_ID and $AWS_SECRET_ACCESS_KEY"
             raise RemoteError(f"{where}: no key; {hint}") from error
         except EndpointConnectionError as error:
-            server = str(error.kwargs["endpoint_url"]).partition("?")[0]
-            hint = "" if self._at in server else "; set $AWS_ENDPOINT_URL to use another server"
+            address = urlsplit(error.kwargs["endpoint_url"])
+            server = f"{address.scheme}://{address.netloc}"
+            hint = "" if server in self._at else "; set $AWS_ENDPOINT_URL to use another server"
             raise RemoteError(f"{server}: cannot connect{hint}") from error
         except (OSError, BotoCoreError, ClientError, TimeoutError, ValueError) as error:
             raise RemoteError(f"{where}: {_line(error)}") from error
