@@ -36,6 +36,8 @@ FIRST_RETRY_S = 0.25
 LAST_RETRY_S = 1.5
 NETWORK_POLL_S = 0.005  # polling interval of a link without a descriptor
 WRITE_S = 1.0
+FULL_BYTES = 2048  # a read of this size or more may have left some behind
+MOST_BYTES = 1 << 16  # of one read; in an overflow this much is processed, see `Arrivals.newest`
 JOIN_S = 1.0
 
 
@@ -279,15 +281,26 @@ class _Wire:
         events = _events(self._poll, self._fd, wake, timeout_s)
         if events & select.POLLIN:
             try:
-                data = os.read(self._fd, 65536)
+                data = os.read(self._fd, MOST_BYTES)
             except BlockingIOError:
                 return b""
             if not data:
                 raise OSError("the device hung up")
-            return data
+            return self._rest(data) if len(data) >= FULL_BYTES else data
         if events:  # POLLHUP, POLLERR or POLLNVAL alone
             raise OSError("the device hung up")
         return b""
+
+    def _rest(self, first: bytes) -> bytes:
+        """Return `first` and what waits behind it: the kernel gives 4 kB of a port at a time."""
+        assert self._fd is not None
+        parts, last, left = [first], first, MOST_BYTES - len(first)
+        with contextlib.suppress(OSError):  # a failure is met again at the next read
+            while len(last) >= FULL_BYTES and left > 0:
+                last = os.read(self._fd, left)
+                left -= len(last)
+                parts.append(last)
+        return b"".join(parts)
 
     def _drain(self) -> bytes:
         data = bytearray()
