@@ -19,6 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers.contract import ENTRY_POINTS, SampleBlock
 from drivers.contract_suite import Bench, DriverContract, Reader, make_driver
+from drivers.found import OWN
 from drivers.frames.messages import Identity, Settings, command
 from drivers.recording import Chunk, Header, Writer
 from drivers.text_lines.driver import TextLinesDriver
@@ -396,3 +397,8 @@ def test_what_is_wrong_with_a_driver_fails(
         bench.hush()
         driver.close()
         bench.close()
+
+
+def test_own_drivers_are_those_of_the_package() -> None:
+    installed = distribution("mismatchd").entry_points.select(group=ENTRY_POINTS)
+    assert {entry.name: entry.value for entry in installed} == OWN

@@ -19,6 +19,7 @@ bench_points: [{condition: matched, power_w: 4, forward_v: 1.2, reflected_v: 0.0
 
 import math
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -172,9 +173,12 @@ _LOADER = type(
 
 def identify(content: CalibrationFile) -> str:
     """Return twelve hexadecimal digits of the SHA-256 of the content, independent of the layout."""
-    import hashlib
-
-    return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()[:12]
+    try:  # `hashlib` loads 3.5 MB of OpenSSL for as long as the daemon runs
+        sha256 = import_module("_sha256").sha256
+    except ImportError:  # Python 3.12 has it elsewhere
+        sha256 = import_module("hashlib").sha256
+    digest: str = sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
+    return digest[:12]
 
 
 def dump(content: CalibrationFile) -> str:

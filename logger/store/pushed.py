@@ -10,7 +10,6 @@ A name depends on time only, so what is pushed again replaces what was there.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable
 from itertools import groupby
 
@@ -44,6 +43,8 @@ def _partition(date: str) -> str:
 
 def digest_of(rows: Iterable[object]) -> str:
     """Return a digest of rows that tells whether they are the same."""
+    import hashlib  # loads 3.5 MB of OpenSSL, which the daemon does not need
+
     digest = hashlib.blake2b(digest_size=16)
     for row in rows:
         digest.update(msgspec.msgpack.encode(row))
