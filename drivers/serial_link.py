@@ -35,9 +35,9 @@ FAILURES = (OSError, termios.error, TypeError, ValueError, AttributeError, NotIm
 FIRST_RETRY_S = 0.25
 LAST_RETRY_S = 1.5
 NETWORK_POLL_S = 0.005  # polling interval of a link without a descriptor
+TTY_BYTES = 4095  # most that the kernel returns of a terminal at once
+MOST_PARTS = 8
 WRITE_S = 1.0
-FULL_BYTES = 2048  # a read of this size or more may have left some behind
-MOST_BYTES = 1 << 16  # of one read; in an overflow this much is processed, see `Arrivals.newest`
 JOIN_S = 1.0
 
 
@@ -281,25 +281,24 @@ class _Wire:
         events = _events(self._poll, self._fd, wake, timeout_s)
         if events & select.POLLIN:
             try:
-                data = os.read(self._fd, MOST_BYTES)
+                data = os.read(self._fd, 65536)
             except BlockingIOError:
                 return b""
             if not data:
                 raise OSError("the device hung up")
-            return self._rest(data) if len(data) >= FULL_BYTES else data
+            return data if len(data) < TTY_BYTES else self._read_on(data)
         if events:  # POLLHUP, POLLERR or POLLNVAL alone
             raise OSError("the device hung up")
         return b""
 
-    def _rest(self, first: bytes) -> bytes:
-        """Return `first` and what waits behind it: the kernel gives 4 kB of a port at a time."""
+    def _read_on(self, data: bytes) -> bytes:
+        """Return `data`, which filled a terminal's buffer, and what has come behind it."""
         assert self._fd is not None
-        parts, last, left = [first], first, MOST_BYTES - len(first)
-        with contextlib.suppress(OSError):  # a failure is met again at the next read
-            while len(last) >= FULL_BYTES and left > 0:
-                last = os.read(self._fd, left)
-                left -= len(last)
-                parts.append(last)
+        parts = [data]
+        # An error is not lost: it comes again at the next call.
+        with contextlib.suppress(OSError):
+            while len(parts[-1]) >= TTY_BYTES and len(parts) < MOST_PARTS:
+                parts.append(os.read(self._fd, TTY_BYTES))
         return b"".join(parts)
 
     def _drain(self) -> bytes:

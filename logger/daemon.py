@@ -131,7 +131,7 @@ class Daemon:
         }
         try:
             with (
-                StatusSocket(path, self.status) as socket,
+                StatusSocket(path, self.status, self._handover.await_stored) as socket,
                 self._outlets.live_feed(self._tap, self._capture.open_kinds),
             ):
                 self._run_loops(socket)

@@ -31,6 +31,7 @@ from logger.stages.transmissions import Transmissions
 from logger.stages.view import View, impossible_ratio, silent_readings
 from logger.stages.weather_means import WeatherMeans
 from logger.watchdog import Watchdog
+from logger.watchdog.calm import CalmBound
 from logger.watchdog.rule import recalled
 
 SECOND_NS = 1_000_000_000
@@ -52,6 +53,9 @@ class Pipeline:
     memories    state learned by rules and stages: the content of the last `Memory` of each
     archive     True if pairs for the archive, and the weather, are among the rows
     tap         called with each processed block; must not block
+
+    `patience_ns` is the longest time for which pairs are collected that cannot raise an alarm soon,
+    though somebody transmits; none by default.
     """
 
     def __init__(
@@ -112,6 +116,8 @@ class Pipeline:
         )
         self._schedule = _RenewalSchedule(self._quiet_v[0])
         self._thinning = Thinning(silent_readings(coupler, quiet_w), hang_ns)
+        self._calm = CalmBound(coupler, self._watchdog.bounds, quiet_w)
+        self.patience_ns = 0
         self._gathered: list[SampleBlock] = []
         self._doubtful = Flag(0)
 
@@ -137,15 +143,14 @@ class Pipeline:
     def process(self, block: SampleBlock) -> list[Row]:
         """Process one block; return the rows that it completed, in the order to store them.
 
-        While nobody transmits, small blocks are collected and processed together. This changes
-        nothing in the rows and saves most of the load of an idle station.
+        Small blocks that cannot start anything are collected and processed together. This changes
+        nothing in the rows and saves most of the load.
         """
         rows: list[Row] = []
         if self._gathered and (block.gap or block.clock_step != self._gathered[0].clock_step):
             rows = self._flush()
         self._gathered.append(block)
-        since_ns = int(self._gathered[0].time_ns[0])
-        if int(block.time_ns[-1]) - since_ns < GATHER_NS and self._is_quiet(block):
+        if self._can_wait(block):
             return rows
         return rows + self._flush()
 
@@ -190,11 +195,19 @@ class Pipeline:
         """Set all changes of antenna in the journal; see `Antennas.know_changes`."""
         return self._antennas.know_changes(changes)
 
-    def _is_quiet(self, block: SampleBlock) -> bool:
-        """True if nothing is in progress and no reading of the block could start anything."""
+    def _can_wait(self, block: SampleBlock) -> bool:
+        """True if no reading of the block, the last gathered, could start anything."""
+        gathered_ns = int(block.time_ns[-1]) - int(self._gathered[0].time_ns[0])
         quiet_v = self.quiet_v
-        return quiet_v is not None and bool(
-            block.forward_v.max() < quiet_v[0] and block.reflected_v.max() < quiet_v[1]
+        if quiet_v is not None:
+            return gathered_ns < GATHER_NS and bool(
+                block.forward_v.max() < quiet_v[0] and block.reflected_v.max() < quiet_v[1]
+            )
+        return (
+            gathered_ns < self.patience_ns
+            and not self._watchdog.data_missed
+            and self.due_ns is None
+            and self._calm.holds(block)
         )
 
     def _flush(self) -> list[Row]:

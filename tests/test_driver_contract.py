@@ -303,6 +303,7 @@ def test_no_driver_of_the_package_escapes() -> None:
     installed = distribution("mismatchd").entry_points.select(group=ENTRY_POINTS)
     tested = {case.bench_class.kind for case in DriverContract.__subclasses__()}
     assert {entry.name for entry in installed} == tested
+    assert {entry.name: entry.value for entry in installed} == OWN
 
 
 # The suite itself: what a driver of devices that come and go may get wrong, it finds.

@@ -212,6 +212,28 @@ def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path,
     assert in_time(lost_s, 2.5 if how == "stop" else 4.5)
 
 
+def test_an_export_beside_the_daemon_has_what_is_not_committed_yet(tmp_path: Path) -> None:
+    with pty() as (master, name), hands(master) as held:
+        config = write_config(tmp_path, name)
+        daemon = Running(config)
+        try:
+            daemon.wait_reading(config)
+            held.send(4.0, 0.1)
+            daemon.wait_status(config, lambda status: status.keyed)
+            before = daemon.wait_status(config, lambda status: True)
+            daemon.wait_reading(config, 600)
+            rows, pairs = exported("seconds", config), exported("samples", config)
+            after = daemon.wait_status(config, lambda status: True)
+            assert after.keyed  # nothing but the export had these rows committed
+        finally:
+            daemon.kill()
+    # The quarter and the second in progress, and up to a second of waiting, are missing.
+    assert len(rows) >= 1
+    assert sum(int(row["samples"]) for row in rows) >= 600 - 2.5 * scale(200)
+    assert len(pairs) >= 600 - 2.5 * scale(200)
+    assert after.commits - before.commits <= 4
+
+
 def test_the_same_file_replayed_twice_gives_the_same_rows(tmp_path: Path) -> None:
     with (tmp_path / "pairs.csv").open("w") as file:
         file.write("time_s,forward_v,reflected_v,channel\n")

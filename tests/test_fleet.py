@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
+import signal
+import socket
+import subprocess
+import sys
+import warnings
 from pathlib import Path
 from typing import Any
 
 import msgspec
+import psutil
 import pytest
 import yaml
 
@@ -25,6 +32,7 @@ from logger.recompute.workers import Sizes
 from logger.store.database import Database
 from logger.store.writer import StoreWriter
 from logger.utc import DAY_NS, format_ns
+from tests.deadlines import scale, wait_until
 from tests.foreign_years import make_years, write_store
 from tests.lost_worker import begin_killed
 from tests.station import mismatchd
@@ -134,6 +142,8 @@ def test_each_section_has_its_stations() -> None:
     stations = [
         station("sound", channels=(channel(1, 0.5),), verification_due_utc=utc(-3)),
         station("silent", last_pairs_utc=utc(3)),
+        station("stopped", pushed_utc=utc(0.1), last_pairs_utc=utc(1.2)),
+        station("daily", pushed_utc=utc(1.15), last_pairs_utc=utc(1.15)),  # before its next push
         station("late", pushed_utc=utc(4)),
         station("queue", forwarder_backlog=70_000),
         station("faulty", faults=(fault("open", "critical"),)),
@@ -150,10 +160,10 @@ def test_each_section_has_its_stations() -> None:
         for section in fleet.sections
     }
     assert found == {
-        "Silent stations": {"silent"},
+        "Silent stations": {"silent", "stopped"},
         "Open faults": {"faulty"},
         "Unverified repairs": {"repaired"},
-        "Steps: own, or shared with neighbours": set(),
+        "Steps of the level": set(),
         "Worst slopes": set(),
         "Limit reached within 90 days": {"steep"},
         "Instruments overdue for verification": {"due"},
@@ -162,7 +172,7 @@ def test_each_section_has_its_stations() -> None:
     }
     states = {line.summary.station_id: line.state for line in fleet.stations}
     assert states["faulty"] == "act"
-    assert states["sound"] == "fine"
+    assert states["sound"] == states["daily"] == "fine"
     assert states["gone"] == states["silent"] == "unknown"
     assert {states[name] for name in ("late", "steep", "due", "astray")} == {"watch"}
     for width in (40, 80):
@@ -264,9 +274,61 @@ def test_a_lost_worker_loses_nothing(workshop: Path, tmp_path: Path) -> None:
     assert restored(tmp_path, target, number) == dump(workshop / "own.sqlite")
 
 
-def test_an_absent_scheduler_is_named(archive: Path) -> None:
+@pytest.mark.parametrize("workers", [1, 2])
+def test_workers_listen_to_this_host_only(workers: int) -> None:
+    me = psutil.Process()
+    before = {item.laddr for item in me.net_connections()}
+    with socket.socket() as usual, warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with contextlib.suppress(OSError):  # somebody else has it, which serves as well
+            usual.bind(("127.0.0.1", 8787))
+            usual.listen()
+        with Engine(None, workers):
+            items = [
+                item
+                for process in (me, *me.children(recursive=True))
+                for item in process.net_connections()
+                if item.status == psutil.CONN_LISTEN and item.laddr not in before
+            ]
+    assert len(items) >= 2
+    assert {item.laddr.ip for item in items} == {"127.0.0.1"}
+
+
+def test_an_absent_scheduler_is_named(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     done = mismatchd("fleet", "report", archive, "--scheduler", "nonsense", check=False)
     assert done.returncode == 1
-    assert done.stderr.startswith("mismatchd: nonsense: no scheduler")
+    assert done.stderr.startswith("mismatchd: nonsense: no Dask scheduler")
     with pytest.raises(RemoteError):
         next(open_archive(str(archive), os.environ).read(["nothing"]))
+    monkeypatch.setattr("logger.fleet.engine.CONNECT_S", 0.3)
+    with (
+        socket.create_server(("127.0.0.1", 0)) as silent,  # another server than a scheduler
+        pytest.raises(RemoteError, match="no answer"),
+    ):
+        Engine(f"tcp://127.0.0.1:{silent.getsockname()[1]}", 1)
+
+
+def test_an_interrupt_ends_the_workers_quietly(archive: Path) -> None:
+    words = [sys.executable, "-m", "logger.cli", "fleet", "report", str(archive), "--workers", "2"]
+    process = subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    members = Path(f"/proc/{process.pid}/task/")
+
+    def children() -> list[str]:
+        tasks = [(task / "children").read_text().split() for task in members.iterdir()]
+        return [pid for pids in tasks for pid in pids]
+
+    assert wait_until(lambda: len(children()) >= 2, 30)  # a worker begins
+    workers = children()
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does
+    out, errors = process.communicate(timeout=scale(30))
+    assert (process.returncode, out, errors.strip()) == (130, "", "")
+    assert wait_until(lambda: not any(map(is_running, workers)), 10)
+
+
+def is_running(pid: str) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False

@@ -78,4 +78,4 @@ def test_each_owner_sees_their_own(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         done = mismatchd(*report, check=False)
         assert done.returncode == 1
         assert done.stdout == ""
-        assert "Check the key" in done.stderr
+        assert "check the key" in done.stderr

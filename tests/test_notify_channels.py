@@ -130,6 +130,8 @@ def reason(channel: Any, message: Any = ALARM) -> NotDelivered:
 
 def test_the_message_is_flat_and_tells_of_its_own_change_only() -> None:
     assert ALARM["message_id"] == "harbour-workshop/high-swr/2026-03-01T19:00:05.123456Z/raised"
+    assert [*messages.identify(ALARM, "a-b").items()] == [*ALARM.items(), ("station_id", "a-b")]
+    assert messages.identify(ALARM, "") == ALARM
     assert ALARM["cleared_utc"] is None
     assert not any(isinstance(value, dict) for value in ALARM.values())
     assert "high-swr raised 2026-03-01 19:00:05 UTC: SWR 8.50" in ALARM["text"]

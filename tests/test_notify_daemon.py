@@ -17,6 +17,7 @@ import msgspec
 import pytest
 
 from logger.live.status import ask
+from logger.store.reader import Store
 from tests.counterparts import PASSWORD, USER, authority, broker, subscriber
 from tests.deadlines import in_time, wait_until
 from tests.station import Running, line, mismatchd, pty, write_config
@@ -168,6 +169,10 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
         assert PASSWORD not in said_on_stderr
         ids = [message["message_id"] for message in there.of("/alarm")]
         assert len(set(ids)) == len(ids)
+        with Store.reader(tmp_path / "data/station.sqlite") as store:
+            own = "station_id", store.station_id
+        for topic in ("/alarm", "/state"):  # also the one of the broker, when the watch died
+            assert {[*message.items()][-1] for message in there.of(topic)} == {own}
 
 
 def test_the_bridge_is_inhibited_until_the_alarm_is_acknowledged(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ watts: absolute                                       # or relative: balance onl
 bench_points: [{condition: matched, power_w: 4, forward_v: 1.2, reflected_v: 0.03}, ...]
 """
 
+import contextlib
 import math
 from collections.abc import Iterator
 from importlib import import_module
@@ -173,12 +174,13 @@ _LOADER = type(
 
 def identify(content: CalibrationFile) -> str:
     """Return twelve hexadecimal digits of the SHA-256 of the content, independent of the layout."""
-    try:  # `hashlib` loads 3.5 MB of OpenSSL for as long as the daemon runs
-        sha256 = import_module("_sha256").sha256
-    except ImportError:  # Python 3.12 has it elsewhere
-        sha256 = import_module("hashlib").sha256
-    digest: str = sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
-    return digest[:12]
+    data = msgspec.json.encode(content, order="sorted")
+    for module in ("_sha2", "_sha256"):  # of the interpreter; `hashlib` takes 3.5 MiB
+        with contextlib.suppress(ImportError):
+            return str(import_module(module).sha256(data).hexdigest()[:12])
+    import hashlib
+
+    return hashlib.sha256(data).hexdigest()[:12]
 
 
 def dump(content: CalibrationFile) -> str:

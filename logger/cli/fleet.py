@@ -10,11 +10,15 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from logger.errors import RefusedError, UsageError
+
 if TYPE_CHECKING:
     from logger.fleet.remote import Remote
     from logger.fleet.summary import StationSummary
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+NONE_READABLE = "this key reads none of the stations; use that of the hub, or of their owner"
 
 archive_argument = click.argument("archive", metavar="ARCHIVE")
 
@@ -48,11 +52,9 @@ def engine_options(function: F) -> F:
 
 def choose_stations(remote: Remote, station_ids: tuple[str, ...]) -> list[str]:
     """Return the ids of the stations to work on. Raise RemoteError, UsageError."""
-    from logger.errors import UsageError
-
     ids = [*dict.fromkeys(station_ids)] or remote.stations()
     if not ids:
-        raise UsageError(f"{remote.url} has no station; check url and prefix")
+        raise UsageError(f"{remote.url} has no station; check the address")
     return ids
 
 
@@ -74,8 +76,10 @@ def progress_bar(length: int, label: str) -> Iterator[Callable[[], None]]:
 def summarize_all(
     archive: str, station_ids: list[str], now_ns: int, scheduler: str | None, workers: int | None
 ) -> tuple[list[StationSummary], int]:
-    """Return the summaries of stations, some with errors, and how many this key may not read."""
-    from logger.errors import RefusedError
+    """Return the summaries of stations, some with errors, and how many this key may not read.
+
+    Raise RemoteError, also if it may read none of them.
+    """
     from logger.fleet.engine import Engine
     from logger.fleet.summary import StationSummary, StationTask, begin
 
@@ -93,4 +97,6 @@ def summarize_all(
                 refused += 1
             else:
                 summaries.append(StationSummary(station_id=task.station_id, error=str(result)))
+    if not summaries:
+        raise RefusedError(NONE_READABLE)
     return summaries, refused

@@ -89,6 +89,14 @@ def store_path(config_path: Path | None) -> Path:
     return config_sections(config_path).store.path
 
 
+def complete(store: Path) -> Path:
+    """Return the path of a store, to which a running daemon has added all its rows so far."""
+    from logger.live.status import have_stored
+
+    have_stored(store)
+    return store
+
+
 def configuration_if_any(config_path: Path | None) -> Config | None:
     """Load the configuration; return None if none is named or found. Raises ConfigError."""
     if config_path is None:

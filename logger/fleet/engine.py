@@ -6,11 +6,14 @@ several workers their lives, gives an error and does not stop the others.
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import signal
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from functools import partial
 from importlib.util import find_spec
+from multiprocessing import resource_tracker
 from typing import Any, Self, TypeVar
 
 from logger.errors import MismatchdError, RemoteError, UsageError
@@ -19,11 +22,13 @@ if not find_spec("distributed"):
     raise UsageError("this needs distributed: `pip install 'mismatchd[fleet]'`")
 
 import dask
-from distributed import Client, LocalCluster, as_completed
+from distributed import Client, LocalCluster, Security, as_completed
+from distributed.comm.core import connect
 
 T = TypeVar("T")
 Submit = Callable[..., Any]  # function and arguments, among them futures; returns a future
 
+LOOPBACK = "127.0.0.1"
 CONNECT_S = 10
 AHEAD = 20  # tasks at a scheduler for each of its workers, so that it holds few of many
 QUIET = {"distributed.admin.tick.limit": "1h", "distributed.logging.distributed": "critical"}
@@ -35,32 +40,46 @@ class Engine:
     def __init__(self, scheduler: str | None, workers: int) -> None:
         """Connect to a scheduler, or start workers here. Raise RemoteError."""
         self._stack = ExitStack()
-        self._stack.enter_context(dask.config.set(QUIET))
         try:
-            where: Any = scheduler
-            if scheduler is None:
-                where = self._stack.enter_context(
-                    LocalCluster(
-                        n_workers=workers,
-                        threads_per_worker=1,
-                        processes=workers > 1,  # one shares this process
-                        host="127.0.0.1" if workers > 1 else None,
-                        dashboard_address=None,
-                        silence_logs=logging.CRITICAL,
-                    )
+            with _delayed_interrupts():
+                self._start(scheduler, workers)
+        except BaseException as error:
+            self._close()
+            if not isinstance(error, OSError | ValueError | RuntimeError):
+                raise
+            where, reason = scheduler or "this host", str(error) or "no answer"
+            raise RemoteError(f"{where}: no Dask scheduler with a worker: {reason}") from error
+
+    def _start(self, scheduler: str | None, workers: int) -> None:
+        self._stack.enter_context(dask.config.set(QUIET))
+        where: Any = scheduler
+        if scheduler is None:
+            where = self._stack.enter_context(
+                LocalCluster(
+                    n_workers=workers,
+                    threads_per_worker=1,
+                    processes=workers > 1,  # one shares this process
+                    protocol="tcp://",  # within a process, Dask would listen to all hosts
+                    host=LOOPBACK,
+                    dashboard_address=None,
+                    scheduler_kwargs={"dashboard_address": f"{LOOPBACK}:0"},  # a free port
+                    silence_logs=logging.CRITICAL,
                 )
-            self._client = self._stack.enter_context(Client(where, timeout=CONNECT_S))
-            self._client.wait_for_workers(1, timeout=CONNECT_S)
-        except (OSError, TimeoutError, ValueError, RuntimeError) as error:
+            )
+        else:
+            asyncio.run(asyncio.wait_for(_greet(scheduler), CONNECT_S))
+        self._client = self._stack.enter_context(Client(where, timeout=CONNECT_S))
+        self._client.wait_for_workers(1, timeout=CONNECT_S)
+
+    def _close(self) -> None:
+        with _delayed_interrupts():
             self._stack.close()
-            where = scheduler or "this host"
-            raise RemoteError(f"{where}: no scheduler with a worker answers: {error}") from error
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._stack.close()
+        self._close()
 
     def run(
         self, begin: Callable[[Submit, T], Any], items: Iterable[T], ahead: int = AHEAD
@@ -95,6 +114,27 @@ class Engine:
             yield running.pop(future), _result(future)
             ended.update(start(1))
         yield from failed
+
+
+@contextmanager
+def _delayed_interrupts() -> Iterator[None]:
+    """Delay Ctrl-C. Processes that begin meanwhile never see it: they end with this one."""
+    interrupts: list[int] = []
+    resource_tracker.ensure_running()  # which would unblock it in the thread that starts workers
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # new threads inherit it
+    handler = signal.signal(signal.SIGINT, lambda number, _: interrupts.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, handler)
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+    if interrupts:
+        raise KeyboardInterrupt
+
+
+async def _greet(scheduler: str) -> None:
+    """Connect, since `Client` waits without end for the greeting of another server."""
+    await (await connect(scheduler, **Security().get_connection_args("client"))).close()
 
 
 def _result(future: Any) -> Any:

@@ -11,12 +11,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import s3fs
 from fsspec.implementations.local import LocalFileSystem
 
 from logger.config.load import RemoteOptions
-from logger.errors import MissingError, RefusedError, RemoteError
+from logger.errors import MissingError, RefusedError, RemoteError, UsageError
 
 CONNECT_S, READ_S = 10, 60
 ATTEMPTS = 3
@@ -28,8 +29,14 @@ class Remote:
     """One bucket and prefix, or a folder. Methods raise RemoteError."""
 
     def __init__(self, options: RemoteOptions, environ: Mapping[str, str]) -> None:
+        scheme, separator, place = options.url.partition("://")
+        if separator and (scheme != "s3" or not place.strip("/")):
+            raise UsageError(
+                f"{options.url}: not an archive; name s3://bucket/prefix, with its server in"
+                " $AWS_ENDPOINT_URL, or a folder"
+            )
         self.url = options.url.rstrip("/")
-        self._at = options.endpoint or self.url
+        self._at = options.endpoint or environ.get("AWS_ENDPOINT_URL") or self.url
         self.files: Any
         if not self.url.startswith(S3):
             self.files = LocalFileSystem(auto_mkdir=True)
@@ -102,16 +109,30 @@ class Remote:
 
     @contextlib.contextmanager
     def _translate(self, name: str) -> Iterator[None]:
-        from botocore.exceptions import BotoCoreError, ClientError
+        from botocore.exceptions import (
+            BotoCoreError,
+            ClientError,
+            EndpointConnectionError,
+            NoCredentialsError,
+        )
 
         where = f"{self._at}: {name}" if name else self._at
         try:
             yield
         except PermissionError as error:
-            raise RefusedError(f"{where}: refused: {_line(error)} Check the key") from error
+            reason = _line(error).rstrip(".")
+            raise RefusedError(f"{where}: refused: {reason}; check the key") from error
         except FileNotFoundError as error:
-            raise MissingError(f"{where}: not found; check url and prefix") from error
-        except (OSError, BotoCoreError, ClientError, TimeoutError) as error:
+            raise MissingError(f"{where}: not found; check the address") from error
+        except NoCredentialsError as error:
+            hint = "set $AWS_ACCESS_KEY_ID and $AWS_SECRET_ACCESS_KEY"
+            raise RemoteError(f"{where}: no key; {hint}") from error
+        except EndpointConnectionError as error:
+            address = urlsplit(error.kwargs["endpoint_url"])
+            server = f"{address.scheme}://{address.netloc}"
+            hint = "" if server in self._at else "; set $AWS_ENDPOINT_URL to use another server"
+            raise RemoteError(f"{server}: cannot connect{hint}") from error
+        except (OSError, BotoCoreError, ClientError, TimeoutError, ValueError) as error:
             raise RemoteError(f"{where}: {_line(error)}") from error
 
 

@@ -26,12 +26,12 @@ from logger.report.text import limit_width, wrap
 from logger.rows import FaultState, Severity
 from logger.trend.account import channel_name, date
 from logger.trend.outcome import Slope
-from logger.utc import DAY_NS, format_ns
+from logger.utc import DAY_NS, format_ns, parse_time
 from logger.wording import count
 
 RATE = 0.05  # share of false ones among the slopes that are named, on average
-SILENT_DAYS = 1
-LATE_DAYS = 2  # since the last push, which is daily
+SILENT_NS = DAY_NS  # without pairs before the last push
+LATE_DAYS = 2  # since the last push, which is daily, at any time of its night
 UNSYNCHRONISED = 0.1  # share of a week
 STEP_S = 1.0
 BACKLOG_ROWS = 10_000
@@ -39,7 +39,7 @@ MOST_LINES = 10  # of a section, for people
 
 ACT, WATCH = "act", "watch"
 ORDER = ("act", "watch", "unknown", "fine")
-HEADS = ("station", "id", "state", "faults", "SWR", "last pairs", "last push")
+HEADS = ("station", "state", "faults", "SWR", "last pairs", "last push", "id")
 
 
 class SlopeLine(msgspec.Struct, frozen=True, kw_only=True):
@@ -183,7 +183,7 @@ def _sections(
 
     def silent(station: StationSummary) -> Iterator[tuple[Any, str]]:
         last = station.last_pairs_utc
-        if _is_older(last, SILENT_DAYS, now_ns):
+        if _is_silent(station, now_ns):
             since = "no pairs yet" if last is None else f"no pairs since {_minute(last)}"
             yield last or "", f"{since}; last push {_day(station.pushed_utc)}"
 
@@ -247,8 +247,10 @@ def _sections(
             for line in slopes
         ),
         note=f"{count(tested, 'slope')} tested at a false discovery rate of {100 * RATE:g} %"
-        f" (Benjamini and Hochberg 1995): {len(slopes)} not 0"
-        + (", their intervals widened for the selection." if slopes else "."),
+        f" (Benjamini and Hochberg 1995): {len(slopes)} differ from 0"
+        + (", their intervals widened for the selection." if slopes else ".")
+        if tested
+        else "No slope is tested: a slope takes a year of readings.",
     )
     yield of(f"Limit reached within {SOON_DAYS} days", forecasts)
     yield of("Instruments overdue for verification", checks)
@@ -263,7 +265,7 @@ def _steps(stations: Sequence[StationSummary], now_ns: int) -> Section:
     order = (Cause.OWN, Cause.ALONE, Cause.NETWORK, Cause.NEIGHBOURS)
     steps.sort(key=lambda step: (order.index(step.step.cause), -abs(step.step.size)))
     return Section(
-        title="Steps: own, or shared with neighbours",
+        title="Steps of the level",
         findings=tuple(
             Finding(
                 station_id=pairs[step.station][0].station_id,
@@ -297,7 +299,7 @@ def _state(station: StationSummary, watched: set[str], now_ns: int) -> Level:
         return "act"
     if any(channel.level >= (station.limit or 1e9) for channel in station.channels):
         return "act"
-    if _is_older(station.last_pairs_utc, SILENT_DAYS, now_ns):
+    if _is_silent(station, now_ns):
         return "unknown"
     return "watch" if station.station_id in watched else "fine"
 
@@ -308,17 +310,15 @@ def text_of(fleet: FleetReport, width: int) -> str:
     lines = [*wrap(_title(fleet), width), "", *wrap(_sentence(fleet), width)]
     for section in _filled(fleet):
         lines += ["", _heading(section)]
-        for text in _shown(section):
+        for text in (section.note, *_shown(section)):
             lines += wrap(text, width, "  ")
     lines += ["", *wrap(_empty(fleet), width)]
     rows = [HEADS, *map(_cells, fleet.stations)]
     if width < 80:  # the most important columns
-        rows = [(row[0], *row[2:5]) for row in rows]
-    widths = [
-        min(max(map(len, column)), width - 54 if n == 0 else 12)
-        for n, column in enumerate(zip(*rows, strict=True))
-    ]
-    widths[0] = max(widths[0], 12)
+        rows = [row[:4] if width < 48 else (*row[:4], row[-1]) for row in rows]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    others = sum(size + 2 for size in widths[1:])
+    widths[0] = min(widths[0], max(width - 2 - others, 6))
     lines += ["", "Stations"]
     for row in rows:
         cells = [f"{cell[:size]:{size}}" for cell, size in zip(row, widths, strict=True)]
@@ -338,9 +338,11 @@ def html_of(fleet: FleetReport) -> str:
         yield f'<p class="state {level}">{escape(_sentence(fleet))}</p>'
         for section in _filled(fleet):
             yield f"<h2>{escape(_heading(section))}</h2>"
-            yield "<ul>"
-            yield from (f"<li>{escape(text)}</li>" for text in _shown(section))
-            yield "</ul>"
+            if section.note:
+                yield f"<p>{escape(section.note)}</p>"
+            if section.findings:
+                items = "".join(f"<li>{escape(text)}</li>" for text in _shown(section))
+                yield f"<ul>{items}</ul>"
         yield f"<p>{escape(_empty(fleet))}</p>"
         yield '<h2>Stations</h2>\n<div class="wide" tabindex="0"><table>'
         yield f"<tr>{''.join(f'<th>{head}</th>' for head in HEADS)}</tr>"
@@ -385,8 +387,6 @@ def _heading(section: Section) -> str:
 
 
 def _shown(section: Section) -> Iterator[str]:
-    if section.note:
-        yield section.note
     for finding in section.findings[:MOST_LINES]:
         yield f"{finding.station} ({finding.station_id[:8]}): {finding.text}."
     more = len(section.findings) - MOST_LINES
@@ -398,21 +398,30 @@ def _cells(line: StationLine) -> tuple[str, ...]:
     """Return the line of a station under `HEADS`."""
     summary = line.summary
     if summary.error is not None:
-        return summary.name or "?", summary.station_id[:8], line.state, "", "", "", ""
+        return summary.name or "?", line.state, "", "", "", "", summary.station_id[:8]
     levels = [channel.level for channel in summary.channels]
     return (
         summary.name,
-        summary.station_id[:8],
         line.state,
         str(sum(fault.state == FaultState.OPEN for fault in summary.faults)),
         f"{max(levels):.2f}" if levels else "-",
         _day(summary.last_pairs_utc),
         _day(summary.pushed_utc),
+        summary.station_id[:8],
     )
 
 
 def _name(summary: StationSummary) -> str:
     return f"{summary.name or 'station'} ({summary.station_id[:8]})"
+
+
+def _is_silent(station: StationSummary, now_ns: int) -> bool:
+    """True without pairs on the day before the last push, or on the days up to now."""
+    last, pushed = station.last_pairs_utc, station.pushed_utc
+    if last is None or pushed is None:
+        return True
+    silence_ns = parse_time(pushed, now_ns) - parse_time(last, now_ns)
+    return silence_ns > SILENT_NS or _is_older(last, LATE_DAYS, now_ns)
 
 
 def _is_older(utc: str | None, days: int, now_ns: int) -> bool:

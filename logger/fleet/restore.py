@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sqlite3
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from functools import cache
 from pathlib import Path
 
 from logger.errors import RemoteError, UsageError
@@ -16,6 +18,8 @@ from logger.store.backup import restore
 from logger.store.database import Database
 from logger.store.lock import StoreLock
 from logger.store.pushed import station_folder
+from logger.store.reader import Store
+from logger.store.schema import migrate
 from logger.store.sqlite import insert
 from logger.store.writer import StoreWriter
 
@@ -31,7 +35,7 @@ def choose(remote: Remote, station_id: str | None) -> str:
     if len(ids) == 1:
         return ids[0]
     if not ids:
-        raise UsageError(f"{remote.url} has no station; check url and prefix")
+        raise UsageError(f"{remote.url} has no station; check the address")
     listed = ", ".join(ids[:5]) + (", ..." if len(ids) > 5 else "")
     raise UsageError(f"{remote.url} has {len(ids)} stations; choose one with --id: {listed}")
 
@@ -86,23 +90,52 @@ def rebuild(
     path: Path, remote: Remote, station: Station, names: Iterable[str]
 ) -> Iterator[StoreWriter]:
     """Yield a new store with the rows of some of a station's objects. Raise RemoteError."""
-    folder = station_folder(station.id)
     with StoreWriter.open(path) as writer:
         with writer.database.transaction():
             writer.database.execute("UPDATE station SET id = ?", (station.id,))
-            for name, content in remote.read(f"{folder}/{name}" for name in names):
-                _insert(writer, name, content)
+            _insert_all(writer.database, remote, station, names)
         yield writer
 
 
-def _insert(writer: StoreWriter, name: str, content: bytes) -> None:
+@contextmanager
+def load(remote: Remote, station: Station, names: Iterable[str]) -> Iterator[Store]:
+    """Yield rows of some of a station's objects, in a file that need not survive a power cut.
+
+    Raise RemoteError.
+    """
+    with tempfile.TemporaryDirectory(prefix="mismatchd-") as folder:
+        path = Path(folder) / "station.sqlite"
+        path.write_bytes(_empty_store())
+        with Database.editor(path) as database:
+            database.execute("PRAGMA journal_mode = MEMORY")
+            database.execute("PRAGMA synchronous = OFF")
+            with database.transaction():
+                _insert_all(database, remote, station, names)
+            yield Store(database)
+
+
+@cache
+def _empty_store() -> bytes:
+    """Return a file without rows, which takes longer to create than to copy."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        migrate(connection)
+        return connection.serialize()
+
+
+def _insert_all(database: Database, remote: Remote, station: Station, names: Iterable[str]) -> None:
+    folder = station_folder(station.id)
+    for name, content in remote.read(f"{folder}/{name}" for name in names):
+        _insert(database, name, content)
+
+
+def _insert(database: Database, name: str, content: bytes) -> None:
     table = name.split("/")[1]
     if table == PAIRS:
         for row in pairs.read(content, name):
-            writer.database.execute(SEGMENT, row)
+            database.execute(SEGMENT, row)
         return
     if table not in {pushed.name for pushed in rows.TABLES}:
         return  # of a newer program
     for columns, page in rows.read(content, name):
         names = [f'"{column}"' for column in columns]
-        writer.database.execute_many(insert(table, names), page)
+        database.execute_many(insert(table, names), page)

@@ -7,9 +7,7 @@ functions of a single station's report apply to them.
 from __future__ import annotations
 
 import contextlib
-import tempfile
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
@@ -21,11 +19,12 @@ from logger.errors import CalibrationError
 from logger.fleet import rows
 from logger.fleet.learning.facts import Series, StationFacts
 from logger.fleet.remote import Remote, open_here
-from logger.fleet.restore import last_calibration, read_station, rebuild
+from logger.fleet.restore import last_calibration, load, read_station
 from logger.fleet.station import Station
 from logger.report.changes import ChannelLine
 from logger.rows import AlarmKind, Fault
 from logger.store.activity import read_excursions
+from logger.store.days import DailyValues
 from logger.store.faults import Faults
 from logger.store.pushed import station_folder
 from logger.store.reader import Store
@@ -128,10 +127,9 @@ def summarize(remote: Remote, station_id: str, now_ns: int) -> StationSummary:
     station = read_station(remote, station_id)
     health = _read_health(remote, station)
     names = [name for name in station.objects if name.split("/")[0] not in NOT_READ]
-    with tempfile.TemporaryDirectory(prefix="mismatchd-") as folder:
-        path = Path(folder) / "station.sqlite"
-        with rebuild(path, remote, station, names) as store:
-            return _summary(store, station, health, now_ns)
+    with load(remote, station, names) as store:
+        DailyValues(store.database).update()
+        return _summary(store, station, health, now_ns)
 
 
 def _summary(store: Store, station: Station, health: _Health, now_ns: int) -> StationSummary:

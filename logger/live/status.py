@@ -1,6 +1,7 @@
 """The daemon's status and the socket beside the store that serves it.
 
-Every client that connects receives one JSON object, a `Status`.
+Every client that connects receives one JSON object, a `Status`; one that writes STORE first is
+answered, by the end of the connection, when all rows so far are in the store.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 SUFFIX = ".socket"
 SEND_TIMEOUT_S = 0.5
 ANSWER_TIMEOUT_S = 3.0
+STORE = b"store\n"
+REQUEST_TIMEOUT_S = 0.02  # for clients that neither write nor end their side
 
 
 class ClockStatus(Struct, frozen=True, kw_only=True):
@@ -153,13 +156,21 @@ _DECODER = msgspec.json.Decoder(Status)
 class StatusSocket:
     """Server of the status, on the thread that calls `serve`.
 
+    on_store  receives clients that wait until rows are stored, and closes them then
+
     Raises StatusError when constructed.
     """
 
-    def __init__(self, store: Path, status: Callable[[], Status]) -> None:
+    def __init__(
+        self,
+        store: Path,
+        status: Callable[[], Status],
+        on_store: Callable[[socket.socket], None] = socket.socket.close,
+    ) -> None:
         self._store = store
         self._path = path_of(store, SUFFIX)
         self._status = status
+        self._on_store = on_store
         self._socket = self._listen()
         self._changing = threading.Lock()
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
@@ -201,6 +212,9 @@ class StatusSocket:
         if self._socket.fileno() not in ready:
             return
         with contextlib.suppress(OSError), self._socket.accept()[0] as caller:
+            if select.select([caller], [], [], REQUEST_TIMEOUT_S)[0] and caller.recv(64) == STORE:
+                self._on_store(caller.dup())
+                return
             caller.settimeout(SEND_TIMEOUT_S)
             caller.sendall(msgspec.json.encode(self._status()))
 
@@ -221,7 +235,21 @@ def ask(store: Path) -> Status | None:
     """Return the status of the daemon that serves `store`, None if there is no answer."""
     try:
         with open_connection(store, SUFFIX, ANSWER_TIMEOUT_S) as caller:
+            caller.shutdown(socket.SHUT_WR)
             answer = b"".join(iter(lambda: caller.recv(65536), b""))
         return _DECODER.decode(answer)
     except (OSError, msgspec.DecodeError):
         return None
+
+
+def have_stored(store: Path) -> None:
+    """Have the daemon that serves `store`, if there is one, store all rows so far.
+
+    A daemon whose disk does not respond is not waited for.
+    """
+    with (
+        contextlib.suppress(OSError),
+        open_connection(store, SUFFIX, ANSWER_TIMEOUT_S) as caller,
+    ):
+        caller.sendall(STORE)
+        caller.recv(1)

@@ -60,7 +60,13 @@ def build_notifiers(
     notifiers = []
     for options in options_list:
         notifier = Notifier(
-            options, store, context.station, read_status=read_status, advise=advise, remind=remind
+            options,
+            store,
+            context.station,
+            station_id=context.station_id,
+            read_status=read_status,
+            advise=advise,
+            remind=remind,
         )
         notifier.use(build_channel(options, replace(context, wake=notifier.wake)))
         notifiers.append(notifier)

@@ -92,6 +92,7 @@ class ChannelContext:
     wake    causes a call of `show` soon, from any thread
     status  returns the daemon's status, None if there is no daemon
     store   path of the store
+    station_id  as in messages, empty if it is not known
     """
 
     station: str
@@ -102,6 +103,7 @@ class ChannelContext:
     wake: Callable[[], None] = lambda: None
     status: Callable[[], Status | None] = lambda: None
     store: Path | None = None
+    station_id: str = ""
 
     def secret(self, key: str, env: str | None, file: Path | None) -> str | None:
         """Return the secret given by `<key>_env` or `<key>_file`, if any. Raise NotDelivered."""

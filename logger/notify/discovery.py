@@ -22,6 +22,7 @@ from logger.config.notifiers import MqttOptions
 from logger.errors import StoreError
 from logger.live.status import Status
 from logger.notify.channel import ChannelContext, Message
+from logger.notify.messages import identify
 from logger.rows import AlarmKind
 from logger.store.reader import Store
 from logger.store.tables import SECONDS, TRANSMISSIONS
@@ -133,7 +134,8 @@ class Discovery:
     def _publish(self, publish: Publish, name: str, content: Message) -> None:
         if content != self._shown.get(name):
             head = {"event": name, "station": self._context.station}
-            publish(f"{self._topic}/{name}", {**head, "utc": format_ns(time.time_ns()), **content})
+            message = {**head, "utc": format_ns(time.time_ns()), **content}
+            publish(f"{self._topic}/{name}", identify(message, self._context.station_id))
             self._shown[name] = content
 
 

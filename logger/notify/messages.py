@@ -17,6 +17,9 @@ Of an alarm:
 id ... fault_id    the alarm as exported, as of that change
 raise_count, clear_count    how often alarms of that kind were raised and cleared
 open_alarms   the kinds of open alarms
+
+Of all, last:
+station_id    what tells stations of one name apart; absent while the store cannot be read
 """
 
 from __future__ import annotations
@@ -141,6 +144,11 @@ def test(station: str, utc_ns: int) -> Message:
     return _message(
         "test", station, utc_ns, "test message; faults and alarms will be reported this way"
     )
+
+
+def identify(message: Message, station_id: str) -> Message:
+    """Return a message with the id of its station, if it is known."""
+    return {**message, "station_id": station_id} if station_id else message
 
 
 def _message(event: str, station: str, utc_ns: int, text: str) -> Message:

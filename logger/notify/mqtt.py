@@ -27,6 +27,7 @@ from logger.config.notifiers import MqttOptions
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered
 from logger.notify.discovery import Discovery
+from logger.notify.messages import identify
 from logger.outlets.exchange import Exchange
 from logger.rows import Alarm, AlarmKind, ChangeKind, Fault
 from logger.utc import format_ns
@@ -97,7 +98,7 @@ class Mqtt:
 
     def _state(self, watch: str, shown: _Shown) -> Message:
         alarms = shown.alarms
-        return {
+        state = {
             "event": "state",
             "station": self._context.station,
             "utc": format_ns(time.time_ns()),
@@ -116,6 +117,7 @@ class Mqtt:
                 for fault in shown.faults
             ],
         }
+        return identify(state, self._context.station_id)
 
     def _publish(self, topic: str, message: Message, *, retain: bool) -> None:
         until_s = time.monotonic() + self._options.timeout_s

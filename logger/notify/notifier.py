@@ -76,6 +76,7 @@ class Notifier:
         store: Path,
         station: str,
         *,
+        station_id: str = "",
         read_status: ReadStatus = lambda: None,
         advise: Advise = lambda fault, kinds: (),
         remind: Remind = tuple,
@@ -86,6 +87,7 @@ class Notifier:
         self.name = options.title
         self._options = options
         self._station = station
+        self._station_id = station_id
         self._read_status = read_status
         self._remind = remind
         self._clock = clock
@@ -383,7 +385,8 @@ class Notifier:
         for entry in entries:
             entry.attempts += 1
             entry.changed = True
-        message, refusal = entries[0].message, None
+        message = messages.identify(entries[0].message, self._station_id)
+        refusal = None
         self._delivering_ns = self._utc_ns()
         try:
             self._channel.deliver(message)

@@ -48,6 +48,7 @@ MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its 
 FLOOD_LINGER_S, FLOOD_PAIRS = 0.03, 1024  # and even less at the highest rates
 COMPLETING_S = 0.01  # longest wait for the pair that completes a hold time
 YIELD_LINGER_S = 0.004  # after an alarm: others that report it need the interpreter
+CALM_NS = 40_000_000  # a transmission within all limits: process what comes in this time at once
 BUSY_SHARE = 1.0  # while keyed, collect for this multiple of the processing time of the last block
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
 RATE_S = 2.0  # interval of measuring the rate of pairs
@@ -130,6 +131,7 @@ class CaptureLoop:
                 rows = self._follow_clock()
                 self._pass_notes()
                 self._log_notices()
+                self._pipeline.patience_ns = self._patience_ns()
                 for block in blocks:
                     least_s = _least_linger_s(len(block))
                     rows += self._process(block)
@@ -171,6 +173,10 @@ class CaptureLoop:
         self.last_ns = int(dated.time_ns[-1])
         self._last_host_ns = host_ns()
         return rows
+
+    def _patience_ns(self) -> int:
+        """Return how long pairs may wait that raise no alarm; viewers want to see them at once."""
+        return 0 if self._driver.finite or self._tap.open else CALM_NS
 
     def _follow_clock(self) -> list[Row]:
         """Return the rows caused by a change of the wall clock."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 
 from logger.rows import Row
@@ -23,6 +24,7 @@ class Handover:
         self._backlog = Backlog()
         self.notes = JournalNotes()
         self._ended = False
+        self._waiting: list[socket.socket] = []
         self._changed = threading.Condition()
 
     def __len__(self) -> int:
@@ -50,10 +52,24 @@ class Handover:
             self._ended = True
             self._changed.notify_all()
 
+    def await_stored(self, client: socket.socket) -> None:
+        """Have a client closed when the rows given so far are stored."""
+        with self._changed:
+            self._waiting.append(client)
+            self._changed.notify_all()
+
+    def take_waiting(self) -> list[socket.socket]:
+        """Return the clients that wait until the rows of the next `take` are stored."""
+        with self._changed:
+            waiting, self._waiting = self._waiting, []
+            return waiting
+
     def take(self, timeout_s: float) -> tuple[list[Row], bool]:
         """Return all rows, waiting up to `timeout_s`, and True if they are the last."""
         with self._changed:
-            self._changed.wait_for(lambda: len(self._backlog) or self._ended, timeout_s)
+            self._changed.wait_for(
+                lambda: len(self._backlog) or self._waiting or self._ended, timeout_s
+            )
             rows = self._backlog.take()
             self._changed.notify_all()
             return rows, self._ended

@@ -156,6 +156,11 @@ class Keeper:
         due_s = SPOOL_S if self._due_s is None else self._due_s - now_s
         return max(0.0, min(due_s, self._spool_due_s - now_s))
 
+    def hurry(self, now_s: float) -> None:
+        """Make all rows due."""
+        if self._backlog and self.failure is None:
+            self._due_s = now_s
+
     def commit_due(self, now_s: float, *, ending: bool = False) -> bool | None:
         """Commit what is due; return True on success, False on failure, None if nothing was due.
 

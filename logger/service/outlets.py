@@ -128,6 +128,7 @@ class Outlets:
         from logger.notify.build import build_notifiers
         from logger.notify.channel import ChannelContext
         from logger.service.upkeep import due
+        from logger.store.identity import read_id
 
         context = ChannelContext(
             config.station.name,
@@ -137,6 +138,7 @@ class Outlets:
             watching=True,
             status=self._status,
             store=config.store.path,
+            station_id=read_id(config.store.path),
         )
         self.notifiers = build_notifiers(
             config.store.path, config.notifiers, context, self._status, advise, partial(due, config)

@@ -153,16 +153,22 @@ class StoreLoop:
         ending = False
         while not ending:
             self.gauge.queued(len(self._handover))
-            self._take(min(self._period_s, keeper.wait_s(time.monotonic())))
+            waiting = self._handover.take_waiting()
+            wait_s = min(self._period_s, keeper.wait_s(time.monotonic()))
+            self._take(0.0 if waiting else wait_s)
             ending = self._ended
             begun_s = time.monotonic()
             health = self._health_rows()
             keeper.add(health, begun_s)
+            if waiting:
+                keeper.hurry(begun_s)
             committed = keeper.commit_due(begun_s, ending=ending)
             if committed:
                 self.gauge.committed(time.monotonic() - begun_s)
             elif committed is False:
                 self.gauge.failed()
+            for client in waiting:
+                client.close()
             if health:
                 trim_heap()
             if keeper.failure is None or keeper.disk_takes_nothing:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from uuid import uuid4
 
+from logger.errors import StoreError
 from logger.store.database import Database
 
 
@@ -19,3 +21,12 @@ def ensure_id(database: Database) -> str:
 def station_id(database: Database) -> str:
     """Return the station's id, a UUID of version 4. Raise StoreError."""
     return str(database.query_value("SELECT id FROM station"))
+
+
+def read_id(path: Path) -> str:
+    """Return the id of the station of a store, empty while the store cannot be read."""
+    try:
+        with Database.reader(path) as database:
+            return station_id(database)
+    except StoreError:
+        return ""

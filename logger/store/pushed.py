@@ -43,7 +43,7 @@ def _partition(date: str) -> str:
 
 def digest_of(rows: Iterable[object]) -> str:
     """Return a digest of rows that tells whether they are the same."""
-    import hashlib  # loads 3.5 MB of OpenSSL, which the daemon does not need
+    import hashlib  # takes 3.5 MiB
 
     digest = hashlib.blake2b(digest_size=16)
     for row in rows:

@@ -21,6 +21,7 @@ from logger.watchdog import (
     no_data,
     sudden_change,
 )
+from logger.watchdog.reflected_limit import ReflectedLimit
 from logger.watchdog.rule import Complete, Finding, LearningModule, Rule, RuleModule, recalled
 
 StartAt = Callable[[int], int | None]
@@ -96,6 +97,11 @@ class Watchdog:
     def due_ns(self) -> int | None:
         """When the next alarm is raised if nothing changes, None if no hold time is running."""
         return min((rule.due_ns for _, rule in self._rules if rule.due_ns), default=None)
+
+    @property
+    def bounds(self) -> list[tuple[float, float]]:
+        """Bounds (slope, offset in watts) of reflected over incident power."""
+        return [rule.bound for _, rule in self._rules if isinstance(rule, ReflectedLimit)]
 
     def update(self, view: View, start_at: StartAt) -> list[AlarmChange]:
         """Return the alarm changes of one block in order of time.

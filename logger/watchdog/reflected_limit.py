@@ -63,7 +63,7 @@ class ReflectedLimit(Rule):
         *,
         active: bool,
     ) -> None:
-        self._bound = bound
+        self.bound = bound
         self._release_from = release
         self._release = release(None)
         self._limit = limit
@@ -82,7 +82,7 @@ class ReflectedLimit(Rule):
         trusted = view.keyed & (block.reflected_w <= view.impossible_ratio * block.forward_w)
         trusted &= block.forward_w >= view.floor_w
         if not self._active and self._raising.idle:
-            slope, offset = self._bound
+            slope, offset = self.bound
             exceeds = block.reflected_w > slope * block.forward_w + offset
             if not (exceeds & trusted).any():
                 self._raising.skip(int(block.time_ns[-1]))
@@ -109,7 +109,7 @@ class ReflectedLimit(Rule):
 
     def _evidence(self, view: View, pairs: np.ndarray) -> HoldEvidence:
         block = view.block
-        slope, offset = self._release if self._active else self._bound
+        slope, offset = self._release if self._active else self.bound
         forward_w, reflected_w = block.forward_w[pairs], block.reflected_w[pairs]
         bound_w = slope * forward_w + offset
         sign = -1.0 if self._active else 1.0

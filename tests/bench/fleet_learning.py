@@ -1,6 +1,6 @@
 """Prints what many stations tell about one: steps shared with neighbours, and priors.
 
-python -m tests.bench.fleet_learning [--stations 200] [--seed 101] [--days 550] [--list] [--steps]
+python -m tests.bench.fleet_learning [--stations 200] [--seed 101] [--days 550] [--only steps]
 
 The stations are those of `tests.foreign_fleet`. Without neighbours, steps are the alarms of rule
 `baseline-shift`; with them, `logger.fleet.learning.shared_steps` judges each alarm, at first with
@@ -43,6 +43,7 @@ from logger.fleet.learning.shared_steps import (
     search,
 )
 from logger.trend.model import trend
+from logger.trend.outcome import Slope
 from logger.trend.priors import Priors, age_class, weigh
 from logger.utc import DAY_NS
 from logger.watchdog import baseline_shift
@@ -55,6 +56,8 @@ SEARCH_FROM = 40  # days, before which nothing is usual
 FOUND_DAYS, EARLY_DAYS, LATE_DAYS, UPDATE_DAYS = 30, 4, 7, 14
 WEATHER_H = 96.0
 PRIOR_DAYS = 800  # for slopes with their season
+YOUNG_DAYS, YOUNG_RATE_DAYS = 400, 60  # of a young station
+NAMES = ("slope, SWR/year", "excursions/hour")
 SINCE = re.compile(r"on channel (\d+) since (\d{4}-\d\d-\d\d)")
 
 
@@ -287,32 +290,14 @@ def priors(seed: int, stations: int, days: int) -> None:
     is the slope of the dry station, by its physics.
     """
     fleet = make_fleet(seed, stations, days, faults=0.0, updates=0)
-    panel, channels = panel_of(fleet)
-    is_calm = learn(panel).is_calm
-    slopes, truths, owners, clear = [], [], [], []
-    for number, station in enumerate(fleet.stations):
-        channel = int(np.bincount(station.channel).argmax())
-        row = next(
-            row
-            for row in np.flatnonzero(panel.station == number).tolist()
-            if channels[row] == channel
-        )
-        used = is_calm[row] | (number % 2 == 1)
-        of_days = trend(_days(channel, np.where(used, panel.level[row], np.nan)))
-        slope = of_days.slope
-        if slope is not None and (number % 2 == 1 or len(of_days.steps) <= MOST_STEPS):
-            clear.append(len(of_days.steps) <= MOST_STEPS)
-            slopes.append(slope)
-            truths.append(station.slope[channel])
-            owners.append(station)
+    slopes, truths, owners, clear = measure(fleet, days)
     slope, error = np.array([(each.per_year, each.error) for each in slopes]).T
     truth = np.array(truths)
     classes = [Class(each.build.cable, age_class(each.build.age_years)) for each in owners]
     is_odd = {id(station): number % 2 == 1 for number, station in enumerate(fleet.stations)}
     is_first = np.array([not is_odd[id(station)] for station in owners])
-    names = ("slope, SWR/year", "excursions/hour")
     print(f"\npriors of {is_first.sum()} stations, for {(~is_first).sum()} others, seed {seed}")
-    print(f"{'':52}" + "".join(f"{name:>18}" for name in names))
+    print(f"{'':52}" + "".join(f"{name:>18}" for name in NAMES))
 
     first = [name for name, used in zip(classes, is_first, strict=True) if used]
     ageing = learn_ageing(slope[is_first], error[is_first], first)
@@ -367,6 +352,84 @@ def priors(seed: int, stations: int, days: int) -> None:
             ".4f",
         )
     print("the errors of rates are of their logarithms; own rates have half an excursion added")
+    young(fleet, file)
+
+
+def measure(fleet: Fleet, days: int) -> tuple[list[Slope], list[float], list[Station], list[bool]]:
+    """Return slopes, true ones, their stations, and whether the trend has few steps.
+
+    Stations of odd numbers have their first days only, and all of these.
+    """
+    panel, channels = panel_of(fleet)
+    is_calm = learn(panel).is_calm
+    slopes, truths, owners, clear = [], [], [], []
+    for number, station in enumerate(fleet.stations):
+        if number % 2 == 0 and days < fleet.days:
+            continue
+        channel = int(np.bincount(station.channel).argmax())
+        row = next(
+            row
+            for row in np.flatnonzero(panel.station == number).tolist()
+            if channels[row] == channel
+        )
+        used = is_calm[row] | (number % 2 == 1)
+        of_days = trend(_days(channel, np.where(used, panel.level[row], np.nan)[:days]))
+        slope = of_days.slope
+        if slope is not None and (number % 2 == 1 or len(of_days.steps) <= MOST_STEPS):
+            clear.append(len(of_days.steps) <= MOST_STEPS)
+            slopes.append(slope)
+            truths.append(station.slope[channel])
+            owners.append(station)
+    return slopes, truths, owners, clear
+
+
+def young(fleet: Fleet, file: Priors) -> None:
+    """Print what priors do for young stations, and for the tenth that is the least typical.
+
+    A station is the less typical the farther its truth is from the mean of its prior, in deviations
+    of the prior.
+    """
+    slopes, truths, owners, _ = measure(fleet, YOUNG_DAYS)
+    columns: list[list[tuple[float, float, float]]] = [[], []]  # own error, weighed, distance
+    for slope, truth, station in zip(slopes, truths, owners, strict=True):
+        prior = file.of_ageing(station.build.cable, age_class(station.build.age_years))
+        assert prior is not None
+        distance = abs(truth - prior.mean) / prior.deviation
+        columns[0].append((slope.per_year - truth, weigh(slope, prior).per_year - truth, distance))
+    for station in fleet.stations[1::2]:
+        usual = file.of_excursions(station.build.cable, age_class(station.build.age_years))
+        assert usual is not None
+        is_early = station.day < FIRST_DAY + YOUNG_RATE_DAYS
+        count = float(station.excursions[is_early].sum())
+        hours = station.seconds[is_early].sum() / 3600
+        if hours == 0:
+            continue
+        own = (count + 0.5) / hours
+        pooled = (usual.shape + count) / (usual.shape / usual.mean + hours)
+        truth = np.log(station.excursions_per_hour)
+        low, high = np.log(usual.interval())
+        distance = abs(truth - np.log(usual.mean)) / ((high - low) / 4)
+        columns[1].append((np.log(own) - truth, np.log(pooled) - truth, distance))
+    tables = [np.array(column) for column in columns]
+    print(
+        f"\nyoung stations: {len(tables[0])} with {YOUNG_DAYS} days for slopes, {len(tables[1])}"
+        f" with {YOUNG_RATE_DAYS} for excursions"
+    )
+    print(f"{'':70}{'SWR/year':>10}{'log rate':>10}")
+    untypical = [table[:, 2] >= np.quantile(table[:, 2], 0.9) for table in tables]
+    everyone = [np.ones(len(table), dtype=bool) for table in tables]
+    for title, masks in (("all", everyone), ("the least typical tenth", untypical)):
+        chosen = [table[mask] for table, mask in zip(tables, masks, strict=True)]
+        for column, way in enumerate(("own readings alone", "weighed with the prior")):
+            values = [float(np.sqrt(np.mean(table[:, column] ** 2))) for table in chosen]
+            name = f"root mean square error, {title}, {way}"
+            print(f"{name:70}{values[0]:10.4f}{values[1]:10.4f}")
+            values = [float(np.median(np.abs(table[:, column]))) for table in chosen]
+            name = f"median error, {title}, {way}"
+            print(f"{name:70}{values[0]:10.4f}{values[1]:10.4f}")
+        shares = [float(np.mean(np.abs(table[:, 1]) < np.abs(table[:, 0]))) for table in chosen]
+        print(f"{f'share nearer to the truth with the prior, {title}':70}", end="")
+        print("".join(f"{share:10.2f}" for share in shares))
 
 
 def _days(channel: int, level: Floats) -> Days:
@@ -383,10 +446,13 @@ def main() -> None:
     parser.add_argument("--stations", type=int, default=200)
     parser.add_argument("--days", type=int, default=550)
     parser.add_argument("--seed", type=int, default=101)
+    parser.add_argument("--only", choices=("steps", "priors"), help="this part only")
     parser.add_argument("--list", action="store_true", help="each false step")
     options = parser.parse_args()
-    steps(options.seed, options.stations, options.days, show=options.list)
-    priors(options.seed, options.stations, PRIOR_DAYS)
+    if options.only != "priors":
+        steps(options.seed, options.stations, options.days, show=options.list)
+    if options.only != "steps":
+        priors(options.seed, options.stations, PRIOR_DAYS)
 
 
 if __name__ == "__main__":

@@ -1,11 +1,15 @@
 """Prints what a fleet costs: stations push a month to a real object store, and are reported on.
 
-    python -m tests.bench.fleet_scale [--stations 1000] [--raw 20] [--days 30]
+    python -m tests.bench.fleet_scale [--stations 1000] [--raw 20] [--days 30] [--keep FOLDER]
 
 What is invented: the simulator runs a few different days; each station has days drawn from these,
 moved in time, with the SWR of its rows multiplied by a factor of its own, and a row of health a
 minute. Raw pairs are those of the simulated days. Each station pushes its own store with its own
 key by the product's code to SeaweedFS, and the commands run as a user runs them.
+
+With --keep, simulated days, stores and archive stay in FOLDER. A later run with the same FOLDER
+pushes only stations that are not pushed yet, and measures report, query and recompute again.
+Seconds of wall clock need an idle machine.
 
 Fails if the report takes more than MOST_S, two workers are less than LEAST_GAIN times as fast as
 one, or recomputed rows are not those of the station's own `recompute`.
@@ -40,6 +44,8 @@ from tests.station import mismatchd
 
 MOST_S, LEAST_GAIN = 300.0, 1.7
 POOL = 6  # different days
+PUSHERS = 4  # which wait for disk and server half of the time
+SETTLE_S = 5  # until the object store has written what it has acknowledged
 FIRST_NS = 1_796_083_200_000_000_000 // DAY_NS * DAY_NS  # 2026-12-01
 DAY = """\
 station: {{name: day}}
@@ -143,6 +149,7 @@ def live(folder: Path, number: int, days: int, raw: bool, station_id: str, url: 
         {"SECRET": "secret"},
     )
     path = folder / f"station-{number}.sqlite"
+    path.unlink(missing_ok=True)  # of a run that was interrupted
     sections = Sections(driver={}, station=StationOptions(name=f"site-{number:04}"))
     with StoreWriter.open(path) as store:
         store.database.execute("UPDATE station SET id = ?", (station_id,))
@@ -154,7 +161,14 @@ def live(folder: Path, number: int, days: int, raw: bool, station_id: str, url: 
     last, last_s = timed_push(path, remote, sections)
     if not raw:
         path.unlink()
-    return Pushed(first.objects, first.bytes, first_s, last.objects, last.bytes, last_s, pairs)
+    made = Pushed(first.objects, first.bytes, first_s, last.objects, last.bytes, last_s, pairs)
+    pushed_file(folder, number).write_bytes(json.encode(made))
+    return made
+
+
+def pushed_file(folder: Path, number: int) -> Path:
+    """Return the file that notes the pushes of a station."""
+    return folder / f"pushed-{number}.json"
 
 
 def timed_push(path: Path, remote: Remote, sections: Sections) -> tuple[PushTotals, float]:
@@ -199,50 +213,71 @@ def main() -> None:
     parser.add_argument("--stations", type=int, default=1000)
     parser.add_argument("--raw", type=int, default=20)
     parser.add_argument("--days", type=int, default=30)
+    parser.add_argument("--keep", type=Path, metavar="FOLDER")
     options = parser.parse_args()
-    count, days = options.stations, options.days
+    if options.keep:
+        options.keep.mkdir(parents=True, exist_ok=True)
+        measure(options.keep, options.stations, options.raw, options.days)
+        return
+    with tempfile.TemporaryDirectory() as name:
+        measure(Path(name), options.stations, options.raw, options.days)
+
+
+def measure(folder: Path, count: int, raw: int, days: int) -> None:
+    """Push unless that is done in this folder, then time the commands."""
     ids = [f"00000000-0000-4000-8000-{number:012}" for number in range(count)]
     keys = {station_id: (f"key-{n}", "secret") for n, station_id in enumerate(ids)}
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
+    missing = [n for n in range(count) if not pushed_file(folder, n).exists()]
+    if not (folder / "simulated").exists():
         simulate(folder)
-        with object_store(folder, keys) as server:
+        (folder / "simulated").touch()
+    with object_store(folder, keys) as server:
+        print(f"{count} stations, {raw} with raw pairs, {days} days:", flush=True)
+        if missing:
             begin_s, before_s = time.monotonic(), server_s()
-            with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as workers:
+            with ProcessPoolExecutor(PUSHERS, mp_context=get_context("spawn")) as workers:
                 futures = [
-                    workers.submit(live, folder, n, days, n < options.raw, ids[n], server.url)
-                    for n in range(count)
+                    workers.submit(live, folder, n, days, n < raw, ids[n], server.url)
+                    for n in missing
                 ]
-                pushed = [future.result() for future in futures]
-            print(f"{count} stations, {options.raw} with raw pairs, {days} days:", flush=True)
-            print(f"stores made and pushed in {time.monotonic() - begin_s:.0f} s", flush=True)
-            print_pushes("rows", pushed[options.raw :], days)
-            print_pushes("rows and pairs", pushed[: options.raw], days)
-            print(f"object store: {server_s() - before_s:.0f} s CPU for all pushes", flush=True)
-            results = {}
-            for number in (1, 2):
-                before_s = server_s()
-                used = run(server, "fleet", "report", PREFIX, "--json", "--workers", str(number))
-                fleet = json.decode(used.output)
-                assert len(fleet["stations"]) == count
-                assert not any(line["summary"]["error"] for line in fleet["stations"])
-                results[number] = used.wall_s
-                print(
-                    f"report, {number} worker(s): {used.wall_s:.1f} s, {used.cpu_s:.1f} s CPU,"
-                    f" {used.cpu_s / count * 1e3:.0f} ms a station, largest process"
-                    f" {used.largest_mb:.0f} MB, object store {server_s() - before_s:.1f} s CPU",
-                    flush=True,
-                )
-            gain = results[1] / results[2]
-            print(f"2 workers are {gain:.2f} times as fast as 1", flush=True)
-            used = run(
-                server,
-                *("fleet", "query", PREFIX, "--format", "csv"),
-                "SELECT count(*), median(swr) FROM transmissions",
+                for future in futures:
+                    future.result()
+            spent_s = server_s() - before_s
+            print(
+                f"{len(missing)} stores made and pushed in {time.monotonic() - begin_s:.0f} s,"
+                f" object store {spent_s:.0f} s CPU",
+                flush=True,
             )
-            print(f"query over all transmissions: {used.wall_s:.1f} s: {used.output.split()[-1]}")
-            if options.raw:
-                recompute(folder, server, ids[0], pushed[0].pairs)
+            time.sleep(SETTLE_S)
+        pushed = [
+            json.decode(pushed_file(folder, n).read_bytes(), type=Pushed) for n in range(count)
+        ]
+        print_pushes("rows", pushed[raw:], days)
+        print_pushes("rows and pairs", pushed[:raw], days)
+        results = {}
+        for number in (1, 2):
+            before_s = server_s()
+            used = run(server, "fleet", "report", PREFIX, "--json", "--workers", str(number))
+            fleet = json.decode(used.output)
+            assert len(fleet["stations"]) == count
+            assert not any(line["summary"]["error"] for line in fleet["stations"])
+            results[number] = used.wall_s
+            print(
+                f"report, {number} worker(s): {used.wall_s:.1f} s, {used.cpu_s:.1f} s CPU,"
+                f" {used.cpu_s / count * 1e3:.0f} ms a station, largest process"
+                f" {used.largest_mb:.0f} MB, object store {server_s() - before_s:.1f} s CPU",
+                flush=True,
+            )
+        gain = results[1] / results[2]
+        print(f"2 workers are {gain:.2f} times as fast as 1", flush=True)
+        used = run(
+            server,
+            *("fleet", "query", PREFIX, "--format", "csv"),
+            "SELECT count(*), median(swr) FROM transmissions",
+        )
+        print(f"query over all transmissions: {used.wall_s:.1f} s: {used.output.split()[-1]}")
+        if raw:
+            recompute(folder, server, ids[0], pushed[0].pairs)
     assert results[2] <= MOST_S, "the report takes too long"
     assert gain >= LEAST_GAIN, "two workers gain too little"
 
@@ -256,7 +291,7 @@ def recompute(folder: Path, server: ObjectStore, station_id: str, pairs: int) ->
     mismatchd("recompute", "-c", folder / "own.yaml", "--jobs", "2")
     own_s = time.monotonic() - begin_s
     for workers in ("1", "2"):
-        target = f"{PREFIX}-again-{workers}"
+        target = f"{PREFIX}-again-{time.time_ns()}"  # none that an earlier run has filled
         used = run(
             server,
             *("fleet", "recompute", PREFIX, "-o", target, "--station", station_id),

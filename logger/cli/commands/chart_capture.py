@@ -8,6 +8,7 @@ import click
 
 from logger.cli.station import (
     calibration_of,
+    complete,
     config_option,
     configuration,
     local_option,
@@ -47,7 +48,7 @@ def command(
     from logger.store.reader import Store
 
     check_suffix(output)
-    with Store.reader(config.store.path) as store:
+    with Store.reader(complete(config.store.path)) as store:
         if alarm is not None:
             capture_id = capture_of(store, "alarm", alarm)
         elif excursion is not None:

@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from logger.cli.fleet import archive_argument, choose_stations, stations_option
+from logger.cli.fleet import NONE_READABLE, archive_argument, choose_stations, stations_option
 from logger.errors import RefusedError
 from logger.wording import count
 
@@ -39,14 +39,19 @@ def command(archive: str, sql: str, station_ids: tuple[str, ...], form: str) -> 
     from logger.fleet.restore import read_stations
 
     remote = open_archive(archive, os.environ)
-    stations, refused = [], 0
+    stations, refused, failed = [], 0, 0
     for station_id, station in read_stations(remote, choose_stations(remote, station_ids)):
         if isinstance(station, RefusedError):
             refused += 1
         elif isinstance(station, Exception):
+            failed += 1
             click.echo(f"mismatchd: station {station_id} is left out: {station}", err=True)
         else:
             stations.append(station)
+    if refused and not stations:
+        raise RefusedError(NONE_READABLE)
     if refused:
         click.echo(f"{count(refused, 'station')} cannot be read with this key", err=True)
     write(query(remote, stations, sql), form, sys.stdout)
+    if failed:
+        sys.exit(1)

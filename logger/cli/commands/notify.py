@@ -35,17 +35,23 @@ def test(config_path: Path | None) -> None:
     from logger.notify import messages
     from logger.notify.build import build_channel
     from logger.notify.channel import ChannelContext, NotDelivered
+    from logger.store.identity import read_id
 
     config = configuration(config_path)
     station = config.station.name
     context = ChannelContext(
-        station, config.path.parent, os.environ, lambda data: _send(config, data)
+        station,
+        config.path.parent,
+        os.environ,
+        lambda data: _send(config, data),
+        station_id=read_id(config.store.path),
     )
     failed = 0
     for options in config.notifiers:
         channel = build_channel(options, context)
         try:
-            channel.deliver(messages.test(station, time.time_ns() // 1000 * 1000))
+            message = messages.test(station, time.time_ns() // 1000 * 1000)
+            channel.deliver(messages.identify(message, context.station_id))
             result = "delivered"
         except NotDelivered as error:
             failed += 1
