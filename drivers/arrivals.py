@@ -36,7 +36,8 @@ class Arrivals:
     """Reads an open link.
 
     reopened        called after the link is reopened, before its new data is returned
-    flood_linger_s  how long a large amount of data may accumulate before the rest is read
+    flood_linger_s  how long a large amount of data may accumulate in the kernel; 0: it is returned
+                    without lingering
     """
 
     def __init__(
@@ -80,9 +81,14 @@ class Arrivals:
             return []
         chunks = [first]
         if len(first.data) >= FLOOD_BYTES:
-            if self._flood_linger_s:
-                self._sleep(min(linger_s, self._flood_linger_s))
+            until_s = self._monotonic() + linger_s
             self._waiting = self._drain(chunks)
+            while self._flood_linger_s and not self._waiting:
+                left_s = until_s - self._monotonic()
+                if left_s <= 0:
+                    break
+                self._sleep(min(left_s, self._flood_linger_s))
+                self._waiting = self._drain(chunks)
         elif linger_s >= SLEEP_FROM_S:
             until_s = self._monotonic() + DEFER_S - linger_s
             goes_on = True

@@ -452,6 +452,20 @@ def test_panels_ask_for_fields_that_are_forwarded() -> None:
             assert asked | set(getattr(query, "texts", ())) <= fields[query.measurement]
 
 
+def test_the_worst_of_a_thousand_stations_come_first() -> None:
+    table = next(made for panel, made in panels("victoriametrics") if panel.title == "All stations")
+    (first,) = table["options"]["sortBy"]
+    shown = {
+        each["value"]
+        for override in table["fieldConfig"]["overrides"]
+        for each in override["properties"]
+        if each["id"] == "displayName"
+    }
+    assert first["displayName"] in shown
+    assert first["desc"]
+    assert table["options"]["footer"]["enablePagination"]
+
+
 @pytest.mark.parametrize("source", SOURCES)
 def test_panels_do_not_overlap(source: str) -> None:
     taken = set()

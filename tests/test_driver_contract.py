@@ -398,3 +398,8 @@ def test_what_is_wrong_with_a_driver_fails(
         bench.hush()
         driver.close()
         bench.close()
+
+
+def test_own_drivers_are_those_of_the_package() -> None:
+    installed = distribution("mismatchd").entry_points.select(group=ENTRY_POINTS)
+    assert {entry.name: entry.value for entry in installed} == OWN

@@ -31,6 +31,7 @@ from logger.fleet.summary import ChannelSummary, FaultSummary, StationSummary
 from logger.recompute.workers import Sizes
 from logger.store.database import Database
 from logger.store.writer import StoreWriter
+from logger.trend.priors import read as read_priors
 from logger.utc import DAY_NS, format_ns
 from tests.deadlines import scale, wait_until
 from tests.foreign_years import make_years, write_store
@@ -77,8 +78,12 @@ def test_the_report_names_what_needs_attention(archive: Path, tmp_path: Path) ->
         done = mismatchd("fleet", "report", archive, "--workers", "1", "--json", check=False)
         page = tmp_path / "page.html"
         mismatchd("fleet", "report", archive, "--workers", "1", "--html", page, check=False)
+        select = "SELECT count(*) AS n FROM stations"
+        asked = mismatchd("fleet", "query", archive, select, check=False)
     finally:
         shutil.rmtree(broken)
+    assert (asked.returncode, asked.stdout.split()) == (1, ["n", "4"])
+    assert "station broken is left out" in asked.stderr
     assert done.returncode == 1  # one could not be read, the others are there
     fleet = json.loads(done.stdout)
     lines = {line["summary"]["name"]: line["summary"] for line in fleet["stations"]}
@@ -153,6 +158,7 @@ def test_each_section_has_its_stations() -> None:
         station("astray", unsynchronised=0.6),
         station("jumpy", clock_step_s=12.5, unsynchronised=0.0),
         StationSummary(station_id="gone", error="not found"),
+        msgspec.structs.replace(station("twin"), name="sound"),  # another one of that name
     ]
     fleet = report("s3://stations/archive", stations, 2, NOW_NS)
     found = {
@@ -180,6 +186,10 @@ def test_each_section_has_its_stations() -> None:
         assert max(map(len, lines)) <= width
         assert "2 more stations cannot be read" in " ".join(lines)
         assert sum(line.startswith("  faulty") for line in lines) >= 2
+    for width in (50, 80):
+        lines = text_of(fleet, width).splitlines()
+        twins = [line.split()[-1] for line in lines if line.startswith("  sound  ")]
+        assert twins == ["sound", "twin"]
 
 
 def test_examples_of_queries(archive: Path) -> None:
@@ -192,6 +202,25 @@ def test_examples_of_queries(archive: Path) -> None:
         rows = [json.loads(line) for line in done.stdout.splitlines()]
         if "transmissions" in example:
             assert rows, example
+
+
+def test_what_is_learned_needs_enough_stations(archive: Path, tmp_path: Path) -> None:
+    file = tmp_path / "priors.yaml"
+    words = ("fleet", "learn", archive, "--workers", "1", "-o", file)
+    done = mismatchd(*words, check=False)
+    assert done.returncode == 2
+    assert done.stderr.startswith("mismatchd: nothing to learn from 4 stations")
+    few = open_archive(str(archive), os.environ).stations()
+    wide = tmp_path / "archive"
+    for number, station_id in enumerate([*few, *few]):  # so many that something is learned
+        twin = f"{number:08d}{station_id[8:]}"
+        shutil.copytree(archive / f"station_id={station_id}", wide / f"station_id={twin}")
+    done = mismatchd("fleet", "learn", wide, "--workers", "1", "-o", file)
+    assert "from 8 stations" in done.stderr
+    (prior,) = read_priors(file).ageing  # of 6 with a slope, two of each
+    assert prior.stations == 6
+    assert prior.mean == pytest.approx(0.0, abs=0.03)
+    assert 0.05 < prior.deviation < 0.4
 
 
 def test_queries_change_nothing(archive: Path, tmp_path: Path) -> None:

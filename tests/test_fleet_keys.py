@@ -74,6 +74,11 @@ def test_each_owner_sees_their_own(tmp_path: Path, monkeypatch: pytest.MonkeyPat
             with pytest.raises(PermissionError):
                 server.files(OWNER_KEY).cat_file(f"{PREFIX}/station_id={another}/{name}")
 
+        use_key(monkeypatch, server, keys[own])  # writes only
+        done = mismatchd(*query, select, "--station", own, check=False)
+        assert (done.returncode, done.stdout) == (1, "")
+        assert done.stderr.startswith("mismatchd: this key reads none of the stations")
+
         use_key(monkeypatch, server, ("x", "y"))
         done = mismatchd(*report, check=False)
         assert done.returncode == 1

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,6 +18,23 @@ from logger.errors import RemoteError
 from logger.fleet import pairs
 from logger.store.archive import same
 from logger.store.segments import decode, encode
+
+ROOT = Path(__file__).parent.parent
+
+
+def test_a_station_alone_installs_and_imports_nothing_of_the_extra() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+
+    def names(requirements: list[str]) -> set[str]:
+        return {re.split(r"[^\w.-]", each)[0] for each in requirements}
+
+    extra = names(project["optional-dependencies"]["fleet"])
+    assert extra >= {"distributed", "duckdb", "fsspec", "pyarrow", "s3fs"}
+    assert not extra & names(project["dependencies"])
+    for path in (ROOT / "logger").rglob("*.py"):
+        if path.parent.name not in ("fleet", "learning"):
+            imported = set(re.findall(r"^(?:import|from) (\w+)", path.read_text(), re.MULTILINE))
+            assert not imported & (extra | {"dask"}), path
 
 
 @pytest.mark.realtime

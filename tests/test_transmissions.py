@@ -28,6 +28,7 @@ from logger.config.load import (
 from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, SecondRows, Transmission
+from logger.stages import transmissions
 from logger.stages.keying import Keying, OwnPower
 from logger.stages.transmissions import Transmissions
 
@@ -106,6 +107,22 @@ def only(rows: Sequence[Row]) -> Transmission:
 
 def seconds_of(rows: Sequence[Row]) -> list[Second]:
     return [second for row in rows if isinstance(row, SecondRows) for second in row.rows()]
+
+
+def test_a_long_pause_at_a_high_rate_counts_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    parts = [(0.1, 4.0, 1.5), (0.6, 0.0, 1.0), (0.1, 2.0, 2.0)]
+    whole = block(parts, rate_hz=100_000, noise_v=0.001)
+    in_pieces = run(cut(whole, range(0, len(whole), 3000)))
+    monkeypatch.setattr(transmissions, "HELD_PAIRS", len(whole))
+    at_once = run(cut(whole, range(0, len(whole), 3000)))
+    assert only(in_pieces).samples == len(whole)
+    assert len(in_pieces) == len(at_once)
+    for row, same in zip(ended(in_pieces), ended(at_once), strict=True):
+        figures, wanted = (
+            [value or 0.0 for value in msgspec.structs.astuple(each) if not isinstance(value, str)]
+            for each in (row, same)
+        )
+        assert figures == pytest.approx(wanted, rel=1e-9)
 
 
 def test_start_end_means_peaks_and_energy() -> None:

@@ -26,6 +26,7 @@ LONGEST_LINE = 4096
 # A device that prints garbled names must not create an unlimited number of columns.
 MOST_COLUMNS = 64
 MOST_PEEKED = 1024  # bytes; with more, a second look would cost more than it saves
+MOST_BELOW = 512  # lines of a quiet station are few
 
 _LINE = re.compile(rb"([^\r\n]++)[\r\n]")
 CHUNK_BYTES = 1 << 18  # stays in the cache with all that is derived from it
@@ -98,6 +99,8 @@ class LineParser:
         self._rows: list[list[float]] = []
         self._ends: list[int] = []
         self._blocks: list[_Block] = []
+        self._below: set[bytes] = set()  # lines known to be so by these volts and columns
+        self._below_by: tuple[tuple[float, float], Layout | None] | None = None
         if self._layout is not None:
             self._expect(self._layout)
 
@@ -130,9 +133,14 @@ class LineParser:
         if len(data) > MOST_PEEKED or self._layout is None:
             return False
         complete = data.splitlines()[1 : None if data.endswith((b"\n", b"\r")) else -1]
-        return bool(complete) and all(
-            lines.is_below(line, self._layout, self._scale, volts) for line in complete
-        )
+        if self._below_by != (volts, self._layout) or len(self._below) > MOST_BELOW:
+            self._below_by = volts, self._layout
+            self._below.clear()
+        new = set(complete) - self._below
+        if not all(lines.is_below(line, self._layout, self._scale, volts) for line in new):
+            return False
+        self._below |= new
+        return bool(complete)
 
     def feed(self, data: bytes) -> Parsed | None:
         """Take the next bytes; return the pairs that they complete."""

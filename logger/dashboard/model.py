@@ -177,6 +177,10 @@ def _panel(language: ModuleType, place: dict[str, str], panel: Panel) -> dict[st
         "options": DEFAULTS[panel.kind],
         "fieldConfig": {"defaults": _defaults(panel), "overrides": list(_overrides(panel))},
     }
+    if panel.sort is not None:
+        first = {"displayName": HEADINGS.get(panel.sort, panel.sort), "desc": True}
+        pages = {"show": False, "reducer": [], "enablePagination": True}  # for a thousand rows
+        content["options"] = content["options"] | {"sortBy": [first], "footer": pages}
     if is_table:
         content["transformations"] = list(
             _transformations(panel, dict(zip(letters, names, strict=True)))

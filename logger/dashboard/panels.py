@@ -67,7 +67,8 @@ class Panel:
     """A panel: its questions by the name of what they return.
 
     `width` is in 24ths of the page. `interval` is the shortest between points; None: one second.
-    `words` are shown instead of values. `styles` are further settings of its kind.
+    `words` are shown instead of values. `styles` are further settings of its kind. `sort` is the
+    column whose highest values come first in a table.
     """
 
     title: str
@@ -82,6 +83,7 @@ class Panel:
     words: dict[str, str] = field(default_factory=dict)
     styles: dict[str, Any] = field(default_factory=dict)
     repeat: str | None = None
+    sort: str | None = None
     time_from: str | None = None
 
 
@@ -157,8 +159,9 @@ def _stations() -> Iterator[Heading | Panel]:
     yield Panel(
         title="All stations",
         kind="table",
-        text="Choose a station here: the panels below show it. Watts are those of this moment,"
-        " empty while nobody transmits; SWR is that of the last transmission within 30 days.",
+        text="Choose a station here: the panels below show it. Those with most open faults come"
+        " first; click a heading to sort otherwise. Watts are those of this moment, empty while"
+        " nobody transmits; SWR is that of the last transmission within 30 days.",
         queries={
             "forward_w": _latest("second", "forward_w", **each),
             "reflected_w": _latest("second", "reflected_w", **each),
@@ -175,6 +178,7 @@ def _stations() -> Iterator[Heading | Panel]:
         },
         width=24,
         height=6,
+        sort="faults_open",
     )
 
 

@@ -24,6 +24,7 @@ from logger.stages.totals import RECENT, Span, WindowSearch, WindowSums, settled
 from logger.stages.transmission_rows import OpenTransmission, rows_of
 
 NEVER_NS = 1 << 62
+HELD_PAIRS = 16_384  # most held pairs counted at once: a long pause at a high rate fits no cache
 
 
 def start_in(spans: Sequence[tuple[int, int]], time_ns: int) -> int | None:
@@ -78,6 +79,8 @@ class Transmissions:
                 self._blocks.append(bare)
             return self.advance(int(block.time_ns[-1]))
         done = self._close_lapsed(int(block.time_ns[down[0]]))
+        if self._open is not None:
+            self._count_held(self._open)
         joined = join([*self._blocks, bare])
         old = len(joined) - len(block)
         spans = self._find_spans(joined.time_ns, np.concatenate([np.zeros(old, dtype=bool), keyed]))
@@ -87,9 +90,22 @@ class Transmissions:
             else self._begin(block, span.begin - old, noise)
             for span in spans
         ]
-        settled = settled_of(joined)
         if self._open is None:
             self._windows.clear()
+        done += self._count(joined, spans, transmissions)
+        done += self._close_lapsed(int(block.time_ns[-1]))
+        if self._open is not None:
+            self._hold(joined, spans[-1])
+            if self._open.tellable:
+                done.append(self._open)
+        return self._rows(done)
+
+    def _count(
+        self, joined: PowerBlock, spans: Sequence[Span], transmissions: Sequence[OpenTransmission]
+    ) -> list[OpenTransmission]:
+        """Add the new pairs of each span to its transmission; return those that have ended."""
+        ended: list[OpenTransmission] = []
+        settled = settled_of(joined)
         begin, end = spans[0].begin, spans[-1].end
         ratios = self._windows.highest_ratios(
             joined.time_ns[begin:end],
@@ -101,16 +117,25 @@ class Transmissions:
             transmissions, spans, totals_of(joined, settled, spans), ratios, strict=True
         ):
             if transmission is not self._open:
-                done += self._close()
+                ended += self._close()
                 self._open = transmission
             transmission.add(totals, int(joined.time_ns[span.end - 1]))
             transmission.highest_ratio = ratio
-        done += self._close_lapsed(int(block.time_ns[-1]))
-        if self._open is not None:
-            self._hold(joined, spans[-1])
-            if self._open.tellable:
-                done.append(self._open)
-        return self._rows(done)
+        return ended
+
+    def _count_held(self, transmission: OpenTransmission) -> None:
+        """Count the held pairs of a transmission that continues, except for the last of them."""
+        held, self._blocks = self._blocks, []
+        pairs = 0
+        for block in held:
+            self._blocks.append(block)
+            pairs += len(block)
+            if pairs > HELD_PAIRS:
+                joined = join(self._blocks)
+                span = Span(0, self._counted, len(joined))
+                self._count(joined, [span], [transmission])
+                self._hold(joined, span)
+                pairs = 0
 
     def advance(self, now_ns: int) -> list[Row]:
         """Advance the time to `now_ns` and end the transmission if the hang time has passed."""

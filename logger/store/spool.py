@@ -42,6 +42,7 @@ from logger.store.segments import decode, encode
 
 VERSION = 1
 FULL_BYTES = 65_536
+PAGE_BYTES = 4096
 Plain = Transmission | Excursion | Health | WeatherRow
 PLAIN: dict[str, type[Plain]] = {kind.__name__: kind for kind in get_args(Plain)}
 
@@ -101,7 +102,10 @@ class Spool:
         self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         size = os.fstat(self._descriptor).st_size
         self.size = min(self.size, size)
-        self._write(bytes(max(0, FULL_BYTES - size)), size)
+        # Page by page: what was written at once may stay one piece of the kernel's cache, which is
+        # dirty as a whole after each frame.
+        for begin in range(size, FULL_BYTES, PAGE_BYTES):
+            self._write(bytes(min(PAGE_BYTES, FULL_BYTES - begin)), begin)
 
     def _write(self, data: bytes, begin: int) -> None:
         written = 0
