@@ -57,6 +57,7 @@ class Arrivals:
         self._sleep = sleep
         self._flood_linger_s = flood_linger_s
         self._generation = link.generation
+        self._is_new = False  # nothing has come since the link was reopened
         self._waiting = False  # more was waiting than was taken
         self._behind_s: float | None = None  # start of the overload
 
@@ -73,13 +74,15 @@ class Arrivals:
         """Return data arriving within `timeout_s`, and for up to `linger_s` after the first.
 
         A long linger is spent asleep, because each wake-up costs more than processing a line, and
-        is repeated for up to DEFER_S while `is_quiet` says that what has come can wait.
+        is repeated for up to DEFER_S while `is_quiet` says that what has come can wait. The first
+        data of a link that was reopened does not wait: it ends an absence.
         """
         self._waiting = False
         first = self._chunk(timeout_s)
         if first is None:
             return []
         chunks = [first]
+        defer_s, self._is_new = 0.0 if self._is_new else DEFER_S, False
         if len(first.data) >= FLOOD_BYTES:
             until_s = self._monotonic() + linger_s
             self._waiting = self._drain(chunks)
@@ -90,7 +93,7 @@ class Arrivals:
                 self._sleep(min(left_s, self._flood_linger_s))
                 self._waiting = self._drain(chunks)
         elif linger_s >= SLEEP_FROM_S:
-            until_s = self._monotonic() + DEFER_S - linger_s
+            until_s = self._monotonic() + defer_s - linger_s
             goes_on = True
             while goes_on:
                 self._sleep(linger_s)
@@ -149,5 +152,6 @@ class Arrivals:
         data = self._link.read(timeout_s)
         if self._link.generation != self._generation:
             self._generation = self._link.generation
+            self._is_new = True
             self._reopened()
         return Chunk(self._now_ns(), data) if data else None

@@ -49,7 +49,7 @@ class Port:
         return b"".join(lines)
 
 
-def read(port: Port, stream: TextStream) -> list[Chunk]:
+def begun(port: Port) -> Arrivals:
     arrivals = Arrivals(
         port,
         lambda: None,
@@ -58,7 +58,14 @@ def read(port: Port, stream: TextStream) -> list[Chunk]:
         sleep=port.sleep,
     )
     arrivals.begin()
-    return arrivals.read(1.0, LINGER_S, lambda data: stream.is_below(data, BELOW))
+    return arrivals
+
+
+def read(
+    port: Port, stream: TextStream, arrivals: Arrivals | None = None, timeout_s: float = 1.0
+) -> list[Chunk]:
+    arrivals = arrivals or begun(port)
+    return arrivals.read(timeout_s, LINGER_S, lambda data: stream.is_below(data, BELOW))
 
 
 @pytest.fixture
@@ -75,6 +82,17 @@ def test_quiet_data_waits_without_losing_its_times(stream: TextStream) -> None:
     assert sum(chunk.data.count(b"\n") for chunk in chunks) == int(port.now_s * 200 + 1e-6)
     for former, chunk in pairwise(chunks):
         assert chunk.arrival_ns - former.arrival_ns == chunk.pause_ns == 1e9 * LINGER_S
+
+
+def test_the_first_data_after_an_absence_does_not_wait(stream: TextStream) -> None:
+    port = Port(keyed_s=10.0)
+    arrivals = begun(port)
+    port.generation += 1
+    assert not read(port, stream, arrivals, timeout_s=0.0)  # nothing has come yet
+    assert read(port, stream, arrivals)
+    assert port.now_s <= LINGER_S + 0.01
+    read(port, stream, arrivals)
+    assert port.now_s >= DEFER_S
 
 
 @pytest.mark.parametrize("keyed_s", [0.012, 0.05, 0.1, 0.17])
