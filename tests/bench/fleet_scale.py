@@ -11,6 +11,9 @@ With --keep, simulated days, stores and archive stay in FOLDER. A later run with
 pushes only stations that are not pushed yet, and measures report, query and recompute again.
 Seconds of wall clock need an idle machine.
 
+The gain of a second worker is measured on a copy of the archive in a folder: on a machine of two
+cores, the object store would take part of the second.
+
 Fails if the report takes more than MOST_S, two workers are less than LEAST_GAIN times as fast as
 one, or recomputed rows are not those of the station's own `recompute`.
 """
@@ -32,6 +35,7 @@ from typing import NamedTuple
 import numpy as np
 import psutil
 from msgspec import json
+from s3fs import S3FileSystem
 
 from logger.config.load import RemoteOptions, Sections, StationOptions
 from logger.fleet.push import PushTotals, push
@@ -45,7 +49,7 @@ from tests.station import mismatchd
 MOST_S, LEAST_GAIN = 300.0, 1.7
 POOL = 6  # different days
 PUSHERS = 4  # which wait for disk and server half of the time
-SETTLE_S = 5  # until the object store has written what it has acknowledged
+SETTLE_S = 5  # until the object store knows all its objects
 FIRST_NS = 1_796_083_200_000_000_000 // DAY_NS * DAY_NS  # 2026-12-01
 DAY = """\
 station: {{name: day}}
@@ -248,28 +252,18 @@ def measure(folder: Path, count: int, raw: int, days: int) -> None:
                 f" object store {spent_s:.0f} s CPU",
                 flush=True,
             )
-            time.sleep(SETTLE_S)
+        time.sleep(SETTLE_S)
         pushed = [
             json.decode(pushed_file(folder, n).read_bytes(), type=Pushed) for n in range(count)
         ]
         print_pushes("rows", pushed[raw:], days)
         print_pushes("rows and pairs", pushed[:raw], days)
-        results = {}
-        for number in (1, 2):
-            before_s = server_s()
-            used = run(server, "fleet", "report", PREFIX, "--json", "--workers", str(number))
-            fleet = json.decode(used.output)
-            assert len(fleet["stations"]) == count
-            assert not any(line["summary"]["error"] for line in fleet["stations"])
-            results[number] = used.wall_s
-            print(
-                f"report, {number} worker(s): {used.wall_s:.1f} s, {used.cpu_s:.1f} s CPU,"
-                f" {used.cpu_s / count * 1e3:.0f} ms a station, largest process"
-                f" {used.largest_mb:.0f} MB, object store {server_s() - before_s:.1f} s CPU",
-                flush=True,
-            )
-        gain = results[1] / results[2]
-        print(f"2 workers are {gain:.2f} times as fast as 1", flush=True)
+        wall_s, _ = time_reports(server, PREFIX, count)
+        copy = folder / "copy"
+        if not copy.exists():
+            fs = S3FileSystem(key=HUB_KEY[0], secret=HUB_KEY[1], endpoint_url=server.url)
+            fs.get(f"{PREFIX.removeprefix('s3://')}/", f"{copy}/", recursive=True, batch_size=8)
+        _, gain = time_reports(server, str(copy), count)
         used = run(
             server,
             *("fleet", "query", PREFIX, "--format", "csv"),
@@ -278,8 +272,29 @@ def measure(folder: Path, count: int, raw: int, days: int) -> None:
         print(f"query over all transmissions: {used.wall_s:.1f} s: {used.output.split()[-1]}")
         if raw:
             recompute(folder, server, ids[0], pushed[0].pairs)
-    assert results[2] <= MOST_S, "the report takes too long"
+    assert wall_s <= MOST_S, "the report takes too long"
     assert gain >= LEAST_GAIN, "two workers gain too little"
+
+
+def time_reports(server: ObjectStore, archive: str, count: int) -> tuple[float, float]:
+    """Report with one worker and with two; return the wall time with two and the gain."""
+    results = {}
+    for number in (1, 2):
+        before_s = server_s()
+        used = run(server, "fleet", "report", archive, "--json", "--workers", str(number))
+        fleet = json.decode(used.output)
+        assert len(fleet["stations"]) == count
+        assert not any(line["summary"]["error"] for line in fleet["stations"])
+        results[number] = used.wall_s
+        print(
+            f"report on {archive}, {number} worker(s): {used.wall_s:.1f} s, {used.cpu_s:.1f} s CPU,"
+            f" {used.cpu_s / count * 1e3:.0f} ms a station, largest process"
+            f" {used.largest_mb:.0f} MB, object store {server_s() - before_s:.1f} s CPU",
+            flush=True,
+        )
+    gain = results[1] / results[2]
+    print(f"2 workers are {gain:.2f} times as fast as 1", flush=True)
+    return results[2], gain
 
 
 def recompute(folder: Path, server: ObjectStore, station_id: str, pairs: int) -> None:
