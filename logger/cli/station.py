@@ -89,7 +89,7 @@ def store_path(config_path: Path | None) -> Path:
     return config_sections(config_path).store.path
 
 
-def complete(store: Path) -> Path:
+def up_to_date(store: Path) -> Path:
     """Return the path of a store, to which a running daemon has added all its rows so far."""
     from logger.live.status import have_stored
 

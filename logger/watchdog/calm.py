@@ -1,7 +1,7 @@
 """Readings during a transmission that cannot raise an alarm within milliseconds.
 
 This module is responsible for a bound in volts that costs little. Input: the coupler, and the
-bounds of the rules. Output: whether a block stays below all of them. A pure function.
+bounds of the rules. Output: whether a block stays below all of them.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import complete, config_option, configuration
+from logger.cli.station import config_option, configuration, up_to_date
 from logger.store.backup import back_up
 from logger.wording import count
 
@@ -19,6 +19,6 @@ def command(config_path: Path | None, file: Path) -> None:
 
     FILE is replaced only by a complete copy that was read back without a fault.
     """
-    rows = back_up(complete(configuration(config_path).store.path), file)
+    rows = back_up(up_to_date(configuration(config_path).store.path), file)
     words = ", ".join(count(number, name.removesuffix("s")) for name, number in rows.items())
     click.echo(f"{file}: {words}", err=True)

@@ -8,11 +8,11 @@ import click
 
 from logger.cli.station import (
     calibration_of,
-    complete,
     config_option,
     configuration,
     local_option,
     output_option,
+    up_to_date,
     zone_of,
 )
 from logger.errors import UsageError
@@ -48,7 +48,7 @@ def command(
     from logger.store.reader import Store
 
     check_suffix(output)
-    with Store.reader(complete(config.store.path)) as store:
+    with Store.reader(up_to_date(config.store.path)) as store:
         if alarm is not None:
             capture_id = capture_of(store, "alarm", alarm)
         elif excursion is not None:

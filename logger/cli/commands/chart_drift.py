@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import complete, config_option, configuration, output_option
+from logger.cli.station import config_option, configuration, output_option, up_to_date
 from logger.cli.station_account import account_of, span_options
 from logger.errors import StoreError, UsageError
 
@@ -48,7 +48,7 @@ def command(
         config.antenna(antenna)  # raises UsageError
     if len(set(channels)) > MOST_CHANNELS:
         raise UsageError(f"--channel: a sheet has room for {MOST_CHANNELS}; draw several sheets")
-    with Store.reader(complete(config.store.path)) as store:
+    with Store.reader(up_to_date(config.store.path)) as store:
         account = account_of(
             store, config, since, until, time.time_ns(), channels, MOST_CHANNELS, antenna=antenna
         )

@@ -8,11 +8,11 @@ import click
 
 from logger.cli.station import (
     calibration_of,
-    complete,
     config_option,
     configuration,
     local_option,
     output_option,
+    up_to_date,
     zone_of,
 )
 
@@ -36,7 +36,7 @@ def command(fault_id: int, config_path: Path | None, output: Path, local: bool |
     from logger.store.reader import Store
 
     check_suffix(output)
-    with Store.reader(complete(config.store.path)) as store:
+    with Store.reader(up_to_date(config.store.path)) as store:
         scene = of_fault(
             store,
             fault_id,

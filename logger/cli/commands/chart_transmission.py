@@ -8,11 +8,11 @@ import click
 
 from logger.cli.station import (
     calibration_of,
-    complete,
     config_option,
     configuration,
     local_option,
     output_option,
+    up_to_date,
     zone_of,
 )
 
@@ -38,7 +38,7 @@ def command(
     from logger.store.reader import Store
 
     check_suffix(output)
-    with Store.reader(complete(config.store.path)) as store:
+    with Store.reader(up_to_date(config.store.path)) as store:
         scene = of_transmission(
             store,
             transmission_id,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.station import complete, config_option, configuration
+from logger.cli.station import config_option, configuration, up_to_date
 from logger.errors import UsageError
 from logger.store.export import FORMATS, write_records, write_samples
 from logger.store.tables import DAYS, TABLES
@@ -65,7 +65,7 @@ def command(
     now_ns = time.time_ns()
     since_ns = FOREVER[0] if since is None else parse_time(since, now_ns)
     until_ns = FOREVER[1] if until is None else parse_time(until, now_ns)
-    path = complete(config.store.path)
+    path = up_to_date(config.store.path)
     if table == DAYS.name:
         with DailyValues.editor(path) as days:
             days.update()

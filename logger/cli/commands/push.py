@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import complete, config_option, config_sections
+from logger.cli.station import config_option, config_sections, up_to_date
 from logger.errors import UsageError
 from logger.wording import count
 
@@ -28,7 +28,7 @@ def command(config_path: Path | None) -> None:
     from logger.fleet.remote import Remote
 
     remote = Remote(sections.store.remote, os.environ)
-    totals = push(complete(sections.store.path), remote, sections, time.time_ns())
+    totals = push(up_to_date(sections.store.path), remote, sections, time.time_ns())
     megabytes = totals.bytes / 1e6
     click.echo(f"{remote.url}: {count(totals.objects, 'object')}, {megabytes:.3f} MB", err=True)
     for date in totals.late:

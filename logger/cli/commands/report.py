@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 import msgspec
 
-from logger.cli.station import complete, configuration, local_option
+from logger.cli.station import configuration, local_option, up_to_date
 from logger.cli.station_account import account_of, priors_of, span_options
 from logger.cli.stations import STATION_ERRORS, name_stations, stations_option
 from logger.errors import UsageError
@@ -155,7 +155,7 @@ def _read(path: Path, wanted: Wanted) -> StationReport:
     config = configuration(path)
     zone = reader_zone(wanted.local, config.time_zone, os.environ)
     fault = None
-    with Store.reader(complete(config.store.path)) as store:
+    with Store.reader(up_to_date(config.store.path)) as store:
         account = account_of(store, config, wanted.since, wanted.until, time.time_ns(), joint=True)
         priors = priors_of(config, account.now_ns)
         usual = None if priors is None else priors.excursions()
