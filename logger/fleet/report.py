@@ -247,8 +247,8 @@ def _sections(
             for line in slopes
         ),
         note=f"{count(tested, 'slope')} tested at a false discovery rate of {100 * RATE:g} %"
-        f" (Benjamini and Hochberg 1995): {len(slopes)} differ from 0"
-        + (", their intervals widened for the selection." if slopes else ".")
+        f" (Benjamini and Hochberg 1995); not 0: {len(slopes)}"
+        + ("; intervals are widened for the selection." if slopes else ".")
         if tested
         else "No slope is tested: a slope takes a year of readings.",
     )
