@@ -266,12 +266,41 @@ def test_what_others_follow_is_committed_within_seconds_and_alarms_at_once(kept)
     assert len(stored()["seconds"]) == 3
 
 
-@pytest.mark.parametrize("killed_after", ["spooled", "alarm", "all"])
+def test_pairs_of_a_transmission_wait_for_its_end_or_an_event(kept) -> None:
+    keeper, stored = kept
+
+    def pairs() -> int:
+        return sum(row[2] for row in stored()["segments"])
+
+    keeper.add([*ROWS[:2], second(T0), health(T0)], 0.0)
+    keeper.commit_due(timing.SPOOL_S)
+    assert keeper.wait_s(timing.SPOOL_S) == timing.FOLLOWED_S - timing.SPOOL_S
+    assert keeper.commit_due(timing.FOLLOWED_S) is True
+    assert (len(stored()["seconds"]), pairs(), len(stored()["health"])) == (1, 0, 0)
+    assert keeper.wait_s(timing.FOLLOWED_S) == timing.QUIET_S - timing.FOLLOWED_S
+    keeper.add([ROWS[4], second(T0 + SECOND)], 30.0)  # an excursion, of which a capture is made
+    assert keeper.commit_due(30.0 + timing.SPOOL_S) is True
+    assert (len(stored()["seconds"]), pairs()) == (2, 300)
+    keeper.add([ROWS[5], second(T0 + 2 * SECOND)], 40.0)  # its end is a part of the capture
+    assert keeper.commit_due(40.0 + timing.FOLLOWED_S) is True
+    assert (len(stored()["seconds"]), pairs()) == (3, 600)
+    keeper.add([samples(600, 300), second(T0 + 3 * SECOND)], 60.0)
+    assert keeper.commit_due(60.0 + timing.FOLLOWED_S) is True
+    assert (len(stored()["seconds"]), pairs()) == (4, 600)
+    keeper.add([transmission()], 90.0)
+    assert keeper.commit_due(90.0) is True
+    assert (pairs(), len(stored()["health"])) == (900, 1)
+    assert not keeper.store.spool.has_rows
+
+
+@pytest.mark.parametrize("killed_after", ["spooled", "followed", "alarm", "all"])
 def test_a_kill_loses_no_spooled_row_and_doubles_none(kept, tmp_path: Path, killed_after) -> None:
     keeper, stored = kept
     keeper.add(ROWS, 0.0)
     keeper.commit_due(timing.SPOOL_S)
-    if killed_after != "spooled":
+    if killed_after == "followed":
+        keeper.commit_due(timing.FOLLOWED_S)
+    if killed_after in ("alarm", "all"):
         later = msgspec.structs.replace(transmission(ended=False), end_ns=T0 + 4 * SECOND)
         keeper.add([later, alarm("raised", T0 + SECOND)], 2.0)
         keeper.commit_due(2.0)
@@ -286,7 +315,9 @@ def test_a_kill_loses_no_spooled_row_and_doubles_none(kept, tmp_path: Path, kill
         1,
         1,
     ]
-    assert after["transmissions"][0][2] == T0 + (3 if killed_after == "spooled" else 4) * SECOND
+    assert (
+        after["transmissions"][0][2] == T0 + (4 if killed_after in ("alarm", "all") else 3) * SECOND
+    )
     with StoreWriter.open(path) as store:
         assert store.archive.pairs() == 600
 
