@@ -265,7 +265,7 @@ LIMITS = (
         for command in ("status", "alarms", "faults")
     ),
     Limit("report, 3 channels, 10 years", "4.6 for 3 years", 5, "s", report_s, repeats=1),
-    Limit("installed, with all dependencies", "411", 250, "MB", installed_mb, repeats=1),
+    Limit("installed by `pip install .`", "411", 250, "MB", installed_mb, repeats=1),
     Limit("`bash tests/run`", "12 to 15", 6, "min", suite_min, repeats=1),
     Limit("written to the card a day", "70", 35, "MB", card_mb, repeats=1),
 )
