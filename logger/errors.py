@@ -9,6 +9,7 @@ MismatchdError          exit 1
   RemoteError             the object store of many stations
     RefusedError            the key may not read or write an object
     MissingError            there is no such object
+  MissingPackageError     an extra is not installed
   UsageError            exit 2
     ForeignFileError      the file named as the store is something else
     ConfigError           a configuration file, with file, line and key
@@ -61,6 +62,10 @@ class MissingError(RemoteError):
 
 class StatusError(MismatchdError):
     """The daemon's local socket cannot be created."""
+
+
+class MissingPackageError(MismatchdError):
+    """A package that an extra brings is not installed; see `extras`."""
 
 
 class UsageError(MismatchdError):

@@ -24,6 +24,7 @@ from logger.rows import (
 from logger.service import backlog
 from logger.service.backlog import Backlog
 from logger.service.handover import Handover
+from logger.service.keeper import NOT_FOLLOWED, NOT_URGENT
 from tests.test_store import SECOND, T0, alarm, second, transmission
 
 
@@ -89,8 +90,9 @@ def test_nothing_is_lost_or_out_of_order(
             waiting.add(rows)
             given_rows += rows
             if what == "alarm stored":
-                urgent = waiting.urgent_rows()
-                assert waiting.take_urgent() == urgent
+                held = NOT_URGENT if at % 2 else NOT_FOLLOWED
+                urgent = waiting.rows_but(held)
+                assert waiting.take_but(held) == urgent
                 taken += urgent
         assert waiting.pairs + len(times(taken)) == at
         taken += waiting.take()

@@ -58,13 +58,6 @@ def _imports(*arguments: object) -> set[str]:
     return {line.rpartition("|")[2].strip() for line in lines if line.startswith("import time:")}
 
 
-def test_a_package_that_is_missing_is_named() -> None:
-    code = "import sys; sys.modules['rich'] = None; from logger.cli import main; main(['live'])"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    said = "mismatchd: rich is missing; install it: pip install rich\n"
-    assert (done.returncode, done.stderr) == (1, said)
-
-
 def test_the_example_configuration_is_sound() -> None:
     load(ROOT / "config.example.yaml")
     assert "valid" in mismatchd("check", "-c", ROOT / "config.example.yaml").stdout

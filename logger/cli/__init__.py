@@ -47,20 +47,6 @@ COMMANDS = {
 }
 
 
-# Packages without which the station can be watched, each with the name by which it is installed.
-OPTIONAL = {
-    "influxdb_client": "influxdb-client",
-    "jinja2": "jinja2",
-    "markdown_it": "markdown-it-py",
-    "matplotlib": "matplotlib",
-    "paho": "paho-mqtt",
-    "rich": "rich",
-    "scipy": "scipy",
-    "starlette": "starlette",
-    "uvicorn": "uvicorn",
-}
-
-
 @click.command(
     cls=LazyGroup,
     modules={name: name for name in COMMANDS},
@@ -94,13 +80,6 @@ def main(arguments: list[str] | None = None) -> None:
         sys.exit(error.exit_code)
     except DriverError as error:
         click.echo(f"mismatchd: {error}", err=True)
-        sys.exit(1)
-    except ModuleNotFoundError as error:
-        package = (error.name or "").partition(".")[0]
-        if package not in OPTIONAL:
-            raise
-        name = OPTIONAL[package]
-        click.echo(f"mismatchd: {name} is missing; install it: pip install {name}", err=True)
         sys.exit(1)
     except BrokenPipeError:
         # The reader of the output closed the pipe; keep the interpreter from complaining at exit.

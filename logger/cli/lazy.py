@@ -10,6 +10,8 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+from logger.extras import explain_missing
+
 LONGEST = 1000  # characters of a sentence
 
 
@@ -42,6 +44,13 @@ class LazyGroup(ListingGroup):
         super().__init__(*args, **kwargs)
         self._modules = modules
         self._summaries = summaries
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except ModuleNotFoundError as error:
+            user = " ".join(filter(None, (ctx.command_path, ctx.invoked_subcommand)))
+            raise explain_missing(error, f"`{user}`") from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(self._modules)

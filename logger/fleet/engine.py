@@ -12,18 +12,14 @@ import signal
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from functools import partial
-from importlib.util import find_spec
 from multiprocessing import resource_tracker
 from typing import Any, Self, TypeVar
-
-from logger.errors import MismatchdError, RemoteError, UsageError
-
-if not find_spec("distributed"):
-    raise UsageError("this needs distributed: `pip install 'mismatchd[fleet]'`")
 
 import dask
 from distributed import Client, LocalCluster, Security, as_completed
 from distributed.comm.core import connect
+
+from logger.errors import MismatchdError, RemoteError
 
 T = TypeVar("T")
 Submit = Callable[..., Any]  # function and arguments, among them futures; returns a future

@@ -9,9 +9,9 @@ import csv
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing
-from importlib.util import find_spec
 from typing import Any, NamedTuple, TextIO
 
+import duckdb
 import msgspec
 import pyarrow as pa
 
@@ -24,11 +24,6 @@ from logger.fleet.station import Station
 from logger.store.export import clean_cell
 from logger.store.pushed import station_folder
 from logger.store.schema import migrate
-
-if not find_spec("duckdb"):
-    raise UsageError("this needs duckdb: `pip install 'mismatchd[fleet]'`")
-
-import duckdb
 
 PAGE_ROWS = 10_000
 WIDEST = 40  # characters of a column of text

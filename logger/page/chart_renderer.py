@@ -19,6 +19,7 @@ from multiprocessing.connection import wait
 from typing import Any
 
 from logger.errors import MismatchdError
+from logger.extras import explain_missing
 from logger.page.drawings import Station
 
 CACHE_S = 120.0
@@ -69,6 +70,8 @@ class Rendering:
         loop = asyncio.get_running_loop()
         try:
             return await loop.run_in_executor(self._pool, make, *arguments)
+        except ModuleNotFoundError as error:
+            raise explain_missing(error, "this part of the page") from error
         except BrokenProcessPool:
             self._pool = None
             raise BusyError("the chart process stopped; try again") from None

@@ -18,6 +18,7 @@ from logger.calibration.file import CalibrationFile
 from logger.charts.palette import VARIABLES
 from logger.config.load import FeedlineOptions, StationOptions
 from logger.errors import UsageError
+from logger.live.status import have_stored
 from logger.local_time import in_zone
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
@@ -118,6 +119,7 @@ def transmission(station: Station, number: int) -> list[Drawing]:
     from logger.charts.scenes import of_transmission
     from logger.charts.timeline import small
 
+    have_stored(station.store)
     with Store.reader(station.store) as store:
         scene = of_transmission(
             store, number, station.name, station.min_forward_w, station.calibration
@@ -131,6 +133,7 @@ def capture(station: Station, number: int) -> list[Drawing]:
     from logger.charts.scenes import of_capture
     from logger.charts.timeline import small
 
+    have_stored(station.store)
     with Store.reader(station.store) as store:
         scene = of_capture(store, number, station.name, station.min_forward_w, station.calibration)
     charts = []

@@ -14,7 +14,7 @@ from logger.diagnosis.alarms import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import Diagnosis, Weighed
 from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING
-from logger.errors import StoreError, UsageError
+from logger.errors import MissingPackageError, StoreError, UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import site_of
@@ -60,7 +60,7 @@ async def overview(request: Request) -> Response:
     site = site_of(request)
     try:
         content = await site.renderer.render(drawings.overview)
-    except StoreError as error:  # before the first run
+    except (StoreError, MissingPackageError) as error:  # before the first run, or without scipy
         return site.page(request, "trouble.html", {"words": str(error), "title": "Feedline"})
     values = {"overview": content, "limit": site.station.limit}
     return site.page(request, "overview.html", values)

@@ -14,7 +14,6 @@ from logger.rows import (
     AlarmChange,
     ChangeKind,
     ClockChange,
-    Health,
     Memory,
     Row,
     Samples,
@@ -26,6 +25,8 @@ MOST_PAIRS = 2_000_000  # about 50 MB, plus 16 MB for each auxiliary column
 MOST_ROWS = 100_000  # limit for seconds, and for all others together
 JOINED_PAIRS = 65_536  # blocks are joined up to that size,
 LOOSE = 256  # once this many are smaller
+
+Held = tuple[type[Row], ...]
 
 
 class Backlog:
@@ -92,23 +93,23 @@ class Backlog:
         """Return all rows in the order to store them, without removing them."""
         return [*self._older, *self._samples, *self._rows, *self._memories.values()]
 
-    def urgent_rows(self) -> list[Row]:
-        """Return the rows without raw pairs and seconds, which take longest to store, and health.
+    def rows_but(self, held: Held) -> list[Row]:
+        """Return the rows without raw pairs and those of the kinds `held`.
 
         All rows if there is a change of the clock, beyond which nothing may be stored before.
         """
         if self._older:
             return self.rows()
-        others = (row for row in self._rows if not isinstance(row, SecondRows | Health))
+        others = (row for row in self._rows if not isinstance(row, held))
         return [*others, *self._memories.values()]
 
-    def take_urgent(self) -> list[Row]:
-        """Remove the urgent rows and return them in the order to store them."""
+    def take_but(self, held: Held) -> list[Row]:
+        """Remove the rows of `rows_but` and return them in the order to store them."""
         if self._older:
             return self.take()
-        rows = self.urgent_rows()
-        self._rows = [row for row in self._rows if isinstance(row, SecondRows | Health)]
-        self._others = sum(isinstance(row, Health) for row in self._rows)
+        rows = self.rows_but(held)
+        self._rows = [row for row in self._rows if isinstance(row, held)]
+        self._count_rows()
         self._memories.clear()
         self._running = None
         return rows
@@ -195,9 +196,12 @@ class Backlog:
                 if isinstance(row, Transmission):
                     started.add(row.start_ns)
         self._rows = remaining
-        self._seconds = sum(len(row) for row in remaining if isinstance(row, SecondRows))
-        self._others = sum(not isinstance(row, SecondRows) for row in remaining)
+        self._count_rows()
         self._running = None
+
+    def _count_rows(self) -> None:
+        self._seconds = sum(len(row) for row in self._rows if isinstance(row, SecondRows))
+        self._others = sum(not isinstance(row, SecondRows) for row in self._rows)
 
 
 def _count(row: Row) -> int:

@@ -11,11 +11,13 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable
+from functools import partial
 
 from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import (
     AlarmChange,
     ClockChange,
+    Excursion,
     FaultChange,
     Health,
     Row,
@@ -24,7 +26,7 @@ from logger.rows import (
     Transmission,
     WeatherRow,
 )
-from logger.service.backlog import Backlog
+from logger.service.backlog import Backlog, Held
 from logger.service.failure_log import FailureLog
 from logger.service.log_sync import LogSync
 from logger.service.reporter import Reporter
@@ -42,7 +44,8 @@ log = logging.getLogger("mismatchd")
 # Longest time until a row is in the spool, or committed. A kill costs this and the time of a write,
 # within the promised 2 s.
 SPOOL_S = 1.5
-# Each commit wears the card: longest time until rows are that others follow, and others.
+# Each commit wears the card: longest time until rows are that others follow, and others. The pairs
+# of a transmission wait for its end, unless an event makes a capture of them.
 FOLLOWED_S = 20.0
 QUIET_S = 480.0  # less than `activity.SILENT_NS`
 MANY_PAIRS = 16_384  # more are committed, rather than encoded twice
@@ -51,6 +54,10 @@ CHECKPOINT_S = 600.0
 RETRY_S = 1.0
 LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000
+
+# What does not come with changes of alarms and faults, and with rows that others follow.
+NOT_URGENT: Held = (SecondRows, Health)
+NOT_FOLLOWED: Held = (Health,)
 
 OpenStore = Callable[[bool], StoreWriter]
 
@@ -93,6 +100,8 @@ class Keeper:
         self._unspooled = Backlog()  # those of the rows that a kill would lose
         self._spool_due_s = math.inf
         self._due_s: float | None = None  # when all rows are
+        self._followed_due_s = math.inf  # when those that others follow are
+        self._event_s = -math.inf  # time of the last event that makes a capture
         self._has_changes = False  # of alarms or faults, which are due at once
         self._attempts = 0
         self._checkpoint_s: float | None = None
@@ -133,6 +142,13 @@ class Keeper:
             wait_s = min(map(_wait_s, rows))
             if self._sync is None:
                 wait_s = min(wait_s, SPOOL_S)
+            if any(map(_makes_capture, rows)):
+                self._event_s = now_s
+            if any(map(_is_followed, rows)):
+                if now_s < self._event_s + FOLLOWED_S:
+                    wait_s = min(wait_s, FOLLOWED_S)
+                else:
+                    self._followed_due_s = min(now_s + FOLLOWED_S, self._followed_due_s)
         self._due_s = min(now_s + wait_s, math.inf if self._due_s is None else self._due_s)
 
     @property
@@ -154,7 +170,7 @@ class Keeper:
         if self._has_changes and self.failure is None:
             return 0.0
         due_s = SPOOL_S if self._due_s is None else self._due_s - now_s
-        return max(0.0, min(due_s, self._spool_due_s - now_s))
+        return max(0.0, min(due_s, min(self._followed_due_s, self._spool_due_s) - now_s))
 
     def hurry(self, now_s: float) -> None:
         """Make all rows due."""
@@ -177,7 +193,9 @@ class Keeper:
             if ending or is_due:
                 return self._commit(now_s, ending=ending)
             if self._has_changes and self.failure is None:
-                return self._commit(now_s, urgent_only=True)
+                return self._commit(now_s, held=NOT_URGENT)
+            if self._followed_due_s <= now_s and self.failure is None:
+                return self._commit(now_s, held=NOT_FOLLOWED)
         if looks_around:
             self._report_others()
             self._spool(now_s)
@@ -220,8 +238,9 @@ class Keeper:
         if self._is_spool_full:
             self._due_s = now_s
 
-    def _commit(self, now_s: float, *, ending: bool = False, urgent_only: bool = False) -> bool:
-        select = self._backlog.urgent_rows if urgent_only else self._backlog.rows
+    def _commit(self, now_s: float, *, ending: bool = False, held: Held | None = None) -> bool:
+        """Commit all rows, or all but raw pairs and those of the kinds `held`."""
+        select = self._backlog.rows if held is None else partial(self._backlog.rows_but, held)
         sync_failures = 0 if self._sync is None else self._sync.failures
         try:
             try:
@@ -238,12 +257,14 @@ class Keeper:
                 raise
             self._due_s = now_s + self._retry_s()
             return False
-        rows = self._backlog.take_urgent() if urgent_only else self._backlog.take()
+        rows = self._backlog.take() if held is None else self._backlog.take_but(held)
         self._attempts = 0
         self.failure = None
         self._has_changes = False
-        if self._backlog:
-            self._unspooled.take_urgent()
+        if held is None or SecondRows not in held:
+            self._followed_due_s = math.inf
+        if held is not None and self._backlog:
+            self._unspooled.take_but(held)
         else:
             self._unspooled.take()
             self._due_s, self._spool_due_s = None, math.inf
@@ -251,7 +272,7 @@ class Keeper:
         self.reporter.report_stored(rows, stored)
         if self._sync is not None:
             self._sync.committed(self._is_spool_full or any(map(_is_change, rows)))
-        if urgent_only:
+        if held is not None:
             return True
         try:
             self._checkpoint(now_s)
@@ -341,7 +362,7 @@ class Keeper:
         first = self.failure is None
         self.failure = str(error)
         self._unspooled.take()
-        self._spool_due_s = math.inf
+        self._spool_due_s = self._followed_due_s = math.inf
         self.disk_takes_nothing = disk_takes_nothing(error)
         if first:
             self.reporter.report_unstored(self._backlog.rows())
@@ -376,14 +397,22 @@ def _is_change(row: Row) -> bool:
     return isinstance(row, AlarmChange | FaultChange)
 
 
+def _makes_capture(row: Row) -> bool:
+    return isinstance(row, AlarmChange | FaultChange | Excursion)
+
+
+def _is_followed(row: Row) -> bool:
+    return isinstance(row, SecondRows | WeatherRow) or (
+        isinstance(row, Transmission) and not row.ended
+    )
+
+
 def _wait_s(row: Row) -> float:
-    """Return for how long a row may wait for its commit."""
+    """Return for how long a row may wait for a commit of all rows."""
     if isinstance(row, AlarmChange | FaultChange):
         return REST_S
-    if isinstance(row, Transmission):
-        return 0.0 if row.ended else FOLLOWED_S
     if isinstance(row, ClockChange):
         return 0.0  # frames of the spool do not say on which side of it they are
-    if isinstance(row, Samples | Health):
-        return QUIET_S
-    return FOLLOWED_S if isinstance(row, SecondRows | WeatherRow) else SPOOL_S
+    if isinstance(row, Transmission) and row.ended:
+        return 0.0
+    return QUIET_S if _is_followed(row) or isinstance(row, Samples | Health) else SPOOL_S

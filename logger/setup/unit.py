@@ -45,7 +45,8 @@ def install_commands(config: Path, *files: Path) -> list[str]:
         listed = " ".join(str(file) for file in (config, *files))
         commands.append(f"sudo install -D -m 644 -t {FOLDER} {listed}")
     return [
-        f"sudo python3 -m venv {PROGRAM} && sudo {PROGRAM}/bin/pip install {source}",
+        f"sudo python3 -m venv {PROGRAM}"
+        f" && sudo {PROGRAM}/bin/pip install '{source}[charts,trend]'",
         *commands,
         f"sudo install -m 644 {config.parent / NAME} /etc/systemd/system/",
         "sudo systemctl daemon-reload && sudo systemctl enable --now mismatchd",

@@ -11,18 +11,12 @@ from itertools import islice
 from typing import Any, BinaryIO
 
 import numpy as np
+import pyarrow as pa
+from pyarrow.parquet import ParquetWriter
 
 from drivers.contract import SampleBlock
 from logger.errors import UsageError
 from logger.store.tables import DAYS, SECONDS, TRANSMISSIONS, Record, Table
-
-try:
-    import pyarrow as pa
-    from pyarrow.parquet import ParquetWriter
-except ImportError:
-    raise UsageError(
-        "--format parquet needs pyarrow: `pip install 'mismatchd[parquet]'`, or use csv"
-    ) from None
 
 TABLES = (TRANSMISSIONS, SECONDS, DAYS)
 ROWS = 100_000  # of a row group

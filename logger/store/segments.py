@@ -81,6 +81,20 @@ class _Header(msgspec.Struct, array_like=True, frozen=True):
 
 def encode(block: SampleBlock) -> bytes:
     """Encode the pairs as a segment. Wrong steps only cost space."""
+    parts = pack(block)
+    compressor = zstd.ZstdCompressor(LEVEL)
+    compressor.set_pledged_input_size(sum(map(len, parts)))
+    frame = bytearray()
+    for part in parts:
+        frame += compressor.compress(part)
+        if len(part) > ROW:  # the next part has other statistics
+            frame += compressor.flush(compressor.FLUSH_BLOCK)
+    frame += compressor.flush()
+    return _START.pack(MAGIC, VERSION, zlib.crc32(frame, VERSION)) + frame
+
+
+def pack(block: SampleBlock) -> list[bytes]:
+    """Return the content of a segment, not compressed, in parts of different statistics."""
     parts: list[bytes] = []
     first, unit, slope, off_line = _off_line(block.time_ns)
     write_series(parts, off_line)
@@ -101,16 +115,7 @@ def encode(block: SampleBlock) -> bytes:
             block.gap,
         )
     )
-    parts.insert(0, struct.pack("<I", len(header)) + header)
-    compressor = zstd.ZstdCompressor(LEVEL)
-    compressor.set_pledged_input_size(sum(map(len, parts)))
-    frame = bytearray()
-    for part in parts:
-        frame += compressor.compress(part)
-        if len(part) > ROW:  # the next part has other statistics
-            frame += compressor.flush(compressor.FLUSH_BLOCK)
-    frame += compressor.flush()
-    return _START.pack(MAGIC, VERSION, zlib.crc32(frame, VERSION)) + frame
+    return [struct.pack("<I", len(header)) + header, *parts]
 
 
 def is_readable(segment: bytes) -> bool:
@@ -124,7 +129,12 @@ def is_readable(segment: bytes) -> bool:
 
 def decode(segment: bytes) -> SampleBlock:
     """Return the block given to `encode`, bit for bit. Raise SegmentError."""
-    header, parts = _opened(segment)
+    return unpack(zstd.decompress(_frame(segment)))
+
+
+def unpack(content: bytes) -> SampleBlock:
+    """Return the block given to `pack`, from the joined parts."""
+    header, parts = _header_of(content)
     n = header.pairs
     times = _take_times(parts, header)
     forward, reflected, *aux = header.columns
@@ -176,8 +186,12 @@ def decode_times(segment: bytes) -> Times:
 
 
 def _opened(segment: bytes) -> tuple[_Header, Parts]:
+    return _header_of(zstd.decompress(_frame(segment)))
+
+
+def _header_of(content: bytes) -> tuple[_Header, Parts]:
     """Return the header, and the series after it."""
-    parts = Parts(zstd.decompress(_frame(segment)))
+    parts = Parts(content)
     (length,) = struct.unpack("<I", parts.take(4))
     return msgspec.msgpack.decode(parts.take(length), type=_Header), parts
 

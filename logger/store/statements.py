@@ -22,6 +22,7 @@ DECIMALS = {
     "reflected_v": VOLT_DECIMALS,
     "coupler_temperature_c": 2,
 }
+SECOND_DECIMALS = np.array([[DECIMALS.get(name, WATT_DECIMALS)] for name in SECOND_FIGURES])
 
 
 class Columns:
@@ -32,6 +33,7 @@ class Columns:
         figures = [name for name, kind in fields.items() if float in (kind, *get_args(kind))]
         plain = [name for name in fields if name not in figures]
         self.names = (*plain, *figures)
+        self.figures = figures
         self._plain, self._figures = attrgetter(*plain), attrgetter(*figures)
         self._decimals = np.array([DECIMALS.get(name, WATT_DECIMALS) for name in figures])
 
@@ -73,7 +75,6 @@ def round_figures(values: Sequence[Any] | Floats, decimals: NDArray[np.intp] | i
 def second_values(rows: Sequence[SecondRows], ids: Mapping[int, int]) -> Iterator[tuple[Any, ...]]:
     """Return the values of each second, beginning with the id of its transmission by its start."""
     figures = np.concatenate([row.figures for row in rows], axis=1)
-    decimals = np.array([[DECIMALS.get(name, WATT_DECIMALS)] for name in SECOND_FIGURES])
     return zip(
         itertools.chain.from_iterable([ids[row.start_ns]] * len(row) for row in rows),
         *(
@@ -82,7 +83,7 @@ def second_values(rows: Sequence[SecondRows], ids: Mapping[int, int]) -> Iterato
                 *((row.time_ns, row.samples, row.flags) for row in rows), strict=True
             )
         ),
-        *round_figures(figures, decimals).tolist(),
+        *round_figures(figures, SECOND_DECIMALS).tolist(),
         strict=True,
     )
 

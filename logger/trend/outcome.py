@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import msgspec
-from scipy.special import stdtr, stdtrit
 
 from logger.daily import FloatArray, IntArray
 from logger.physics.estimate import Estimate
@@ -39,12 +38,16 @@ class Slope:
 
     def interval(self, share: float = 0.95) -> tuple[float, float]:
         """Return the interval of the slope at a confidence level."""
+        from scipy.special import stdtrit  # which the names of channels do not need
+
         reach = float(stdtrit(self.freedom, (1 + share) / 2)) * self.error
         return self.per_year - reach, self.per_year + reach
 
     @property
     def p_value(self) -> float:
         """Two-sided p-value of no slope."""
+        from scipy.special import stdtr
+
         return 2 * float(stdtr(self.freedom, -abs(self.per_year) / self.error))
 
 

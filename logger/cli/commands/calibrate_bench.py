@@ -27,6 +27,7 @@ from logger.cli.guides.terminal import Terminal
 from logger.cli.numbers import numbers
 from logger.cli.station import config_option, configuration, output_option
 from logger.errors import BenchPointError, MismatchdError, UsageError
+from logger.extras import require
 from logger.live.status import ask
 from logger.wording import parse_positive
 
@@ -131,6 +132,7 @@ def command(
     Each point is written to POINTS.csv at once; the same command continues an earlier session.
     Of the configuration, only the driver is used.
     """
+    require("scipy")  # rather than after an evening of measuring
     config = configuration(config_path)
     if not output.absolute().parent.is_dir():
         raise UsageError(f"{output}: cannot be written: there is no folder {output.parent}")

@@ -23,6 +23,7 @@ from logger.config.load import (
 )
 from logger.config.notifiers import NotifierOptions
 from logger.errors import ConfigError, StoreError, UsageError
+from logger.extras import explain_missing
 from logger.stages.antennas import Antennas, describe_unknown
 from logger.store.reader import Store
 from logger.wording import count, span
@@ -153,7 +154,9 @@ def _remote(options: RemoteOptions | None) -> Iterator[str]:
     try:
         import_module("logger.fleet")
         options.secret(os.environ)
-    except (ConfigError, UsageError) as error:
+    except ModuleNotFoundError as error:
+        yield f"`push` cannot: {explain_missing(error, 'it')}"
+    except ConfigError as error:
         yield f"`push` cannot: {error}"
 
 
