@@ -168,8 +168,9 @@ class DetectorLaw:
             off_grid |= (nearest < 0) | (nearest >= codes)
             nearest[off_grid] = 0.0
         if len(reading_v) < LEAST_READINGS:
-            on_grid_v = np.abs(nearest) * step_v  # -0.0 is 0.0
-            return self._interpolated(np.where(off_grid, reading_v, on_grid_v))
+            volts: Floats = np.abs(nearest) * step_v  # -0.0 is 0.0
+            np.copyto(volts, reading_v, where=off_grid)
+            return self._interpolated(volts)
         watts = self._watts_by_code(step_v, codes).take(nearest.astype(np.intp))
         if off_grid.any():
             watts[off_grid] = self._interpolated(reading_v[off_grid])
@@ -177,7 +178,7 @@ class DetectorLaw:
 
     def _watts_by_code(self, step_v: float, codes: int) -> Floats:
         if self._by_code is None or self._by_code[0] != step_v:
-            self._by_code = step_v, self._interpolated(np.arange(codes) * step_v)
+            self._by_code = step_v, self._interpolated(np.asarray(np.arange(codes) * step_v))
         return self._by_code[1]
 
     def _interpolated(self, reading_v: Floats) -> Floats:
