@@ -9,23 +9,25 @@ A name that ends in `.gz` is compressed. A truncated file ends at its last compl
 
 from __future__ import annotations
 
-import gzip
 import io
 import struct
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
 import msgspec
 
 from drivers.contract import LinkError
+
+if TYPE_CHECKING:
+    import gzip  # imported where it is needed
 
 MAGIC = b"mismatchd recording 1\n"
 HEAD = struct.Struct("<qI")
 LONGEST_CHUNK = 1 << 24
 READ_BYTES = 1 << 18  # stays in the cache with all that is derived from it
 
-InputFile = io.BufferedReader | gzip.GzipFile
+InputFile: TypeAlias = "io.BufferedReader | gzip.GzipFile"
 
 
 class Chunk(NamedTuple):
@@ -54,6 +56,8 @@ def open_plain_or_gzip(path: Path) -> InputFile:
     except OSError as error:
         raise LinkError(f"{path}: {error.strerror}") from error
     if file.peek(2)[:2] == b"\x1f\x8b":
+        import gzip
+
         file.close()
         return gzip.open(path)
     return file
@@ -63,8 +67,13 @@ class Writer:
     """Writer of a recording, used as a context manager or ended with `close`."""
 
     def __init__(self, path: Path, header: Header) -> None:
-        file: Any = gzip.open(path, "wb") if path.suffix == ".gz" else path.open("wb")  # noqa: SIM115
-        self._file: IO[bytes] = file
+        self._file: Any
+        if path.suffix == ".gz":
+            import gzip
+
+            self._file = gzip.open(path, "wb")  # noqa: SIM115
+        else:
+            self._file = path.open("wb")
         self._file.write(MAGIC + msgspec.json.encode(header) + b"\n")
 
     def write(self, chunk: Chunk) -> None:

@@ -27,7 +27,6 @@ import serial
 
 from drivers.contract import LinkError
 from drivers.permissions import READ, WRITE, permission_hint
-from drivers.serial_ports import list_ports
 from drivers.silence import SilenceDetector
 
 # Exceptions that pyserial raises when an open port fails; SerialException is an OSError.
@@ -392,6 +391,8 @@ def why_not_open(port: str, error: BaseException) -> str:
 
 
 def _list_of_ports() -> str:
+    from drivers.serial_ports import list_ports
+
     ports = [
         f"{port.device} ({port.stable[0]})" if port.stable else port.device for port in list_ports()
     ]

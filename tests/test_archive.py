@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock, join
@@ -25,6 +25,7 @@ from logger.store.schema import current_version, migrate
 from logger.store.segments import decode
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from logger.store.writer import StoreWriter
+from tests.examples import examples
 from tests.old_stores import VERSIONS, old_store
 from tests.test_store import ALWAYS, SECOND, T0, alarm, columns, second, transmission
 
@@ -186,7 +187,7 @@ def test_a_reader_misses_nothing_while_segments_are_merged(store: StoreWriter) -
 # --- played again ---
 
 
-@settings(max_examples=30, deadline=None)
+@examples(10)
 @given(
     st.lists(
         st.tuples(

@@ -18,7 +18,7 @@ from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger.blocks import Noise
 from logger.calibration import file
 from logger.calibration.coupler import Coupler
-from logger.calibration.detector import DetectorLaw, ln_i0, squared_argument
+from logger.calibration.detector import LEAST_READINGS, DetectorLaw, ln_i0, squared_argument
 from logger.calibration.simulated import calibration
 from logger.errors import CalibrationError
 from logger.rows import Flag
@@ -125,14 +125,18 @@ def test_readings_below_zero_are_negative_by_the_square_law() -> None:
 @pytest.mark.parametrize("step_v", [3.3 / 4096, 5.0 / 1024, 1e-4, 1e-9])
 def test_watts_are_the_same_to_the_bit_if_the_step_is_known(step_v: float) -> None:
     law = DetectorLaw(20.0, 0.04, 0.02, 0.01, top_v=3.3)
-    codes = np.random.default_rng(4).integers(0, 3.3 / step_v, 500)
+    codes = np.random.default_rng(4).integers(0, 3.3 / step_v, 2 * LEAST_READINGS)
     for volts in (
         codes * step_v,
         codes * step_v + step_v / 3,  # not on the grid after all
         np.append(codes * step_v, -step_v),
         np.append(codes, codes.max() + 3 / step_v) * step_v,  # above the table
     ):
+        few = slice(LEAST_READINGS // 2)
         assert np.array_equal(law.watts(volts, step_v), law.watts(volts))
+        assert np.array_equal(law.watts(volts[few], step_v), law.watts(volts[few]))
+        nearly = np.nextafter(volts, 9.0)
+        assert np.array_equal(law.watts(nearly[few], step_v), law.watts(nearly, step_v)[few])
 
 
 def test_above_the_table_watts_go_on_rising() -> None:

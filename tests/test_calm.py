@@ -14,6 +14,7 @@ from logger.rows import AlarmChange, AlarmKind, Memory, Row, Samples
 from logger.stages.keying import RELEASE
 from logger.store.archive import same
 from logger.watchdog.calm import CalmBound
+from tests.examples import examples
 from tests.test_selection import COUPLER, SIMULATED, Settings, assert_alike, cut, streams
 
 EACH = 20  # pairs of a small block
@@ -36,7 +37,7 @@ def collect(blocks: list[SampleBlock], patience_ns: int) -> tuple[list[Row], lis
     return rows + pipeline.finish(), limits
 
 
-@settings(max_examples=12, deadline=None)
+@examples(3)
 @given(whole=streams())
 def test_waiting_changes_no_row_and_delays_no_limit(whole: SampleBlock) -> None:
     blocks = cut(whole, range(0, len(whole), EACH))

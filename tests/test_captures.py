@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.contract import join
@@ -37,6 +37,7 @@ from logger.store.database import Database
 from logger.store.schema import FOLDER
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS
 from logger.store.writer import StoreWriter
+from tests.examples import examples
 from tests.old_stores import old_store
 from tests.station import mismatchd, volts, write_config
 from tests.test_archive import pairs
@@ -142,7 +143,7 @@ def histories(draw: st.DrawFn) -> tuple[list[int], list[tuple[int, float]]]:
     return commits, draw(st.lists(events, max_size=8))
 
 
-@settings(deadline=None, max_examples=50)
+@examples(15)
 @given(
     history=histories(),
     before=st.integers(-100, 15_000),

@@ -14,6 +14,7 @@ from drivers.contract import SampleBlock
 from drivers.timeline import Clocks
 from logger.rows import Boot, Trust
 from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, STEP_NS, Dating, Order
+from tests.examples import examples
 
 S = 1_000_000_000
 MS = 1_000_000
@@ -105,7 +106,7 @@ OFFSETS = st.sampled_from([0, NOW_NS - START_NS, EARLIEST_NS - START_NS])
 LASTS = st.none() | st.sampled_from([NOW_NS - S, NOW_NS, NOW_NS + 30 * S, 50 * S])
 
 
-@settings(deadline=None, max_examples=50)
+@examples(20)
 @given(OFFSETS, LASTS, st.booleans() | st.none(), st.lists(ACTIONS, max_size=12))
 @example(  # pairs from before a step that are dated after it
     NOW_NS - START_NS,
@@ -133,7 +134,7 @@ def test_rows_keep_their_order_and_never_repeat(offset_ns, last_ns, synchronised
         assert abs(host.error_ns()) <= STEP_NS + 3 * MS
 
 
-@settings(deadline=None, max_examples=25)
+@examples(10)
 @given(st.integers(STEP_NS + MS, LONGEST_SLEW_NS - S), st.booleans())
 def test_a_step_back_is_made_up_for_in_twice_its_time_of_quiet(by_ns: int, keyed_first) -> None:
     host = Host(synchronised=True)

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.daily import Days
@@ -23,6 +23,7 @@ from logger.store.writer import StoreWriter
 from logger.trend.gather import account, read_history
 from logger.utc import DAY_NS
 from tests import drift_store
+from tests.examples import examples
 from tests.old_stores import old_store
 from tests.station import mismatchd, write_config
 from tests.trends import FIRST, days
@@ -77,7 +78,7 @@ PUT = (
 )
 
 
-@settings(max_examples=40, deadline=None)
+@examples(12)
 @given(actions=ACTIONS)
 def test_days_follow_any_change_of_the_transmissions(
     tmp_path_factory: pytest.TempPathFactory, actions: list[tuple[str, Any]]

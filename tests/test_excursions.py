@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
@@ -19,6 +19,7 @@ from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Row
 from logger.stages.quarters import QUARTER_NS
+from tests.examples import examples
 from tests.station_model import Open, Over, Record, Station, exact, random_opens, random_station
 from tests.station_model.pipeline import Settings
 from tests.station_model.station import EPOCH_NS
@@ -90,7 +91,7 @@ def test_a_sound_plug_has_none(mode: str) -> None:
     assert excursions(rows_of(record(mode, []), [])) == []
 
 
-@settings(max_examples=15, deadline=None)
+@examples(5)
 @given(
     mode=st.sampled_from(["fm", "am", "ssb"]),
     cuts=st.lists(st.integers(1, 4900), max_size=60),

@@ -10,7 +10,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.config.load import FaultsOptions
@@ -41,6 +41,7 @@ from logger.store.journal import Journal
 from logger.store.regroup import is_grouped, regroup
 from logger.store.tables import ALARMS, EXCURSIONS, FAULTS, Event
 from logger.store.writer import StoreWriter
+from tests.examples import examples
 from tests.old_stores import old_store
 from tests.station import mismatchd
 from tests.test_faults import (
@@ -140,7 +141,7 @@ def test_an_excursion_that_comes_after_the_alarm_belongs_to_its_fault(store: Sto
     assert exported(store, EXCURSIONS)[0]["fault_id"] == 1
 
 
-@settings(deadline=None, max_examples=12)
+@examples(4)
 @given(st.integers(0, 1 << 32), st.integers(1, 200))
 def test_stored_rows_are_grouped_as_the_live_ones(
     tmp_path_factory: pytest.TempPathFactory, seed: int, batch: int

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.config.load import FaultsOptions
@@ -37,6 +37,7 @@ from logger.rows import (
 from logger.utc import DAY_NS
 from logger.watchdog import detector_fault, high_reflected_power, high_swr
 from logger.watchdog.detector_fault import level
+from tests.examples import examples
 from tests.test_store import SECOND, T0, second, transmission
 
 HOUR = 3600 * SECOND
@@ -802,7 +803,7 @@ def run(
     return returned
 
 
-@settings(deadline=None, max_examples=60)
+@examples(12)
 @given(seeds, st.lists(st.integers(0, 10_000), max_size=30))
 def test_neither_batches_nor_kills_matter(seed: int, cuts: list[int]) -> None:
     rows, work_ns = stream_of(seed)
@@ -814,7 +815,7 @@ def test_neither_batches_nor_kills_matter(seed: int, cuts: list[int]) -> None:
     assert by_time(run(parts, work_ns, killed=True)) == by_time(singly)
 
 
-@settings(deadline=None, max_examples=60)
+@examples(12)
 @given(seeds, st.lists(st.integers(0, 20), min_size=1))
 def test_excursions_may_come_late(seed: int, delays: list[int]) -> None:
     """They are certain only after their time, but before their transmission is reported."""
@@ -834,7 +835,7 @@ def test_excursions_may_come_late(seed: int, delays: list[int]) -> None:
     assert by_time(run([[row] for row in late], work_ns)) == by_time(singly)
 
 
-@settings(deadline=None, max_examples=60)
+@examples(12)
 @given(seeds)
 def test_a_story_is_well_formed(seed: int) -> None:
     rows, work_ns = stream_of(seed)

@@ -12,7 +12,7 @@ ROOT = Path(__file__).parent.parent
 # From the lowest up. Modules of one line do not import each other's package.
 LAYERS = (
     "bands blocks cautions daily errors wording",
-    "extras places utc",
+    "extras places quantiles utc",
     "local_time rows",
     "physics",
     "calibration config",

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
@@ -18,6 +18,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row
 from logger.store.writer import StoreWriter
 from tests.deadlines import Deadline
+from tests.examples import examples
 from tests.station import Running, mismatchd
 from tests.test_recompute_raw import Case, content_of, derive, dumped
 from tests.test_watchdog import COUPLER, SIMULATED, Part, Settings, block, cut
@@ -61,7 +62,7 @@ def played(
     return changes, learned
 
 
-@settings(max_examples=12, deadline=None)
+@examples(4)
 @given(places=st.lists(st.integers(0, len(WHOLE)), max_size=20))
 def test_the_cut_of_the_blocks_does_not_matter(places: list[int]) -> None:
     once = played([WHOLE])

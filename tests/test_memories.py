@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger import watchdog
@@ -26,6 +26,7 @@ from logger.service.retention import Retention
 from logger.stages.view import View
 from logger.store.writer import StoreWriter
 from logger.watchdog.rule import Finding, LearningRule, recalled
+from tests.examples import examples
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_recompute_raw import CUTS_S, Case, derive, dumped
@@ -106,7 +107,7 @@ def test_a_memory_comes_with_the_transmission_that_taught_it() -> None:
 
 
 @pytest.mark.usefixtures("counter")
-@settings(max_examples=20, deadline=None)
+@examples(7)
 @given(places=st.lists(st.integers(0, 4000), max_size=12))
 def test_the_cut_of_the_blocks_changes_no_memory(places: list[int]) -> None:
     whole = block(PLAN)

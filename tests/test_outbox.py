@@ -9,7 +9,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from logger.config.load import InfluxOptions
@@ -30,6 +30,7 @@ from logger.store.line_protocol import point
 from logger.store.outbox import MOST_REFUSALS, Outbox, OutboxPosition, RefusedRow, Retracted
 from logger.store.tables import ALARM_CHANGES, FORWARDED, SECONDS, TRANSMISSIONS
 from logger.store.writer import StoreWriter
+from tests.examples import examples
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
@@ -140,7 +141,7 @@ OPERATIONS = st.lists(
 )
 
 
-@settings(max_examples=50, deadline=None)
+@examples(15)
 @given(OPERATIONS)
 @example([("write", 2), ("step", 1), ("write", 2), ("step", 1), ("gone", 3), ("write", 1)])
 def test_the_server_ends_up_with_every_row_as_it_is(
@@ -305,7 +306,7 @@ def test_only_what_was_rewritten_goes_out_again(store: StoreWriter) -> None:
     assert len(sent) == 4
 
 
-@settings(max_examples=30, deadline=None)
+@examples(10)
 @given(st.lists(st.tuples(st.integers(1, 3), st.booleans(), st.booleans()), max_size=12))
 def test_a_row_is_delivered_once_when_it_is_final(
     tmp_path_factory: pytest.TempPathFactory, overs: list[tuple[int, bool, bool]]

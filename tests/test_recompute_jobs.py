@@ -28,6 +28,7 @@ from logger.stages.decay import DecayMemory
 from logger.stages.usual_level import MOST_CHANNELS, UsualLevelMemory
 from logger.store.journal import Journal
 from logger.store.writer import StoreWriter
+from tests.examples import examples
 from tests.test_recompute_raw import Case, dumped, stream
 
 SECOND_NS = 1_000_000_000
@@ -140,7 +141,7 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
 CUTS_S: tuple[tuple[float, ...], ...] = ((60.0,), (30.0, 129.0, 190.5))
 
 
-@settings(max_examples=3, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(examples(1), suppress_health_check=list(HealthCheck))
 @given(
     jobs=st.integers(2, 4),
     part=st.integers(3000, 12_000),
@@ -169,7 +170,9 @@ def test_jobs_change_no_row(
     assert shared == derive(first, case, sizes, monkeypatch)
 
 
-@pytest.mark.parametrize("follows_temperature", [False, True])
+@pytest.mark.parametrize(
+    "follows_temperature", [pytest.param(False, marks=pytest.mark.nightly), True]
+)
 def test_jobs_change_no_row_of_a_station_with_everything(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, follows_temperature: bool
 ) -> None:

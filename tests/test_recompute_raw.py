@@ -51,7 +51,7 @@ from tests.test_store import ALWAYS
 replace = msgspec.structs.replace
 Columns = list[dict[str, Any]]
 Content = tuple[Columns, Columns, Columns]
-COMMIT_PAIRS = 200
+COMMIT_PAIRS = 400
 HOUR_NS = 3_600_000_000_000
 
 STATION = """\
@@ -138,8 +138,8 @@ class Case:
     def play(
         self, config: Config, content: CalibrationFile, cuts_s: Sequence[float] = CUTS_S
     ) -> Path:
-        """A store kept by runs that end at these times: pairs by the second, as the daemon
-        commits them."""
+        """A store kept by runs that end at these times: pairs of two seconds at once, as the
+        daemon commits them."""
         path = self.folder / f"{next(self._count)}.sqlite"
         coupler = Coupler(content)
         rules = config.transmission, config.watchdog.high_swr

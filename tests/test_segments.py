@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from drivers.contract import SampleBlock, join
 from logger.store.archive import same
 from logger.store.segments import SegmentError, decode, decode_times, encode, is_readable
+from tests.examples import examples
 
 STEP = 3.3 / 4096
 BOTH = (STEP, STEP)
@@ -125,7 +126,7 @@ def blocks(draw: st.DrawFn) -> SampleBlock:
     )
 
 
-@settings(max_examples=133, deadline=None)
+@examples(40)
 @given(blocks())
 def test_all_come_back_bit_for_bit(block: SampleBlock) -> None:
     comes_back(block)

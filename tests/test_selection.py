@@ -30,6 +30,7 @@ from logger.rows import Memory, Row, Samples, SecondRows, Transmission
 from logger.stages.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection, ThinSample
 from logger.stages.thinning import LEAST_PAIRS, Thinning
 from logger.store.archive import same
+from tests.examples import examples
 
 SIMULATED = SimulatedOptions()
 COUPLER = Coupler(calibration(SIMULATED.coupler, SIMULATED.adc))
@@ -140,7 +141,7 @@ PLACES = st.lists(st.integers(0, 100_000), max_size=15)
 HANGS_MS = st.sampled_from([60, 300, 1500, 4000])
 
 
-@settings(max_examples=25, deadline=None)
+@examples(10)
 @given(whole=streams(), places=PLACES, hang_ms=HANGS_MS)
 def test_the_cut_of_the_blocks_does_not_matter(
     whole: SampleBlock, places: list[int], hang_ms: float
@@ -151,7 +152,7 @@ def test_the_cut_of_the_blocks_does_not_matter(
         assert same(run(blocks, config)[0], once)
 
 
-@settings(max_examples=20, deadline=None)
+@examples(7)
 @given(whole=streams(), hang_ms=HANGS_MS)
 def test_omitting_quiet_pairs_changes_no_row(whole: SampleBlock, hang_ms: float) -> None:
     """Signals of others included: power at one port only, or at the wrong one."""
@@ -183,7 +184,7 @@ def test_most_quiet_pairs_are_omitted() -> None:
         assert (kept.min(), kept.max()) == (noise[1][own].min(), noise[1][own].max())
 
 
-@settings(max_examples=20, deadline=None)
+@examples(7)
 @given(whole=streams(), places=PLACES, hang_ms=HANGS_MS)
 def test_the_archive_gives_the_same_archive_and_the_same_rows(
     whole: SampleBlock, places: list[int], hang_ms: float
@@ -195,7 +196,7 @@ def test_the_archive_gives_the_same_archive_and_the_same_rows(
     assert_alike(rows_again, rows)
 
 
-@settings(max_examples=20, deadline=None)
+@examples(7)
 @given(
     whole=streams(),
     places=PLACES,

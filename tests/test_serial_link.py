@@ -202,7 +202,7 @@ def test_missing(tmp_path: Path, make_link: Make, monkeypatch: pytest.MonkeyPatc
         (ports, "available: /dev/ttyUSB0 (/dev/serial/by-id/x)"),
         ([], "there are no serial ports: plug the board in"),
     ):
-        monkeypatch.setattr("drivers.serial_link.list_ports", lambda there=there: there)
+        monkeypatch.setattr("drivers.serial_ports.list_ports", lambda there=there: there)
         with pytest.raises(LinkError) as raised:
             make_link(port).open()
         assert str(raised.value) == f"cannot open {port}: no such port; {words}"

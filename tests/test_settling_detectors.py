@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.blocks import QUICK
@@ -20,6 +20,7 @@ from logger.stages.decay import (
 )
 from logger.stages.settling import FALL, FAR, MARGIN, RISE, UNKNOWN, Settled, Settling, held_power
 from tests.bench import slow_detectors as bench
+from tests.examples import examples
 
 RATE_HZ = 500.0
 HANG_NS = 1_500_000_000
@@ -198,7 +199,7 @@ def test_an_open_under_a_carrier_stays_settled() -> None:
     assert judge(forward, reflected, constants_s=0.1).settled[90:].all()
 
 
-@settings(max_examples=30, deadline=None)
+@examples(12)
 @given(
     seed=st.integers(0, 10**6),
     decay_s=st.sampled_from([0.002, 0.02, 0.2]),
@@ -214,7 +215,7 @@ def test_results_do_not_depend_on_blocks(seed: int, decay_s: float, cuts: list[i
         np.testing.assert_allclose(one, other, atol=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(25)
 @given(
     seed=st.integers(0, 10**6),
     constant_s=st.sampled_from([None, 0.002, 0.015, 0.2]),

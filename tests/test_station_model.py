@@ -8,11 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.calibration.coupler import Coupler as Calibrated
 from tests.coupler_model import Port
+from tests.examples import examples
 from tests.station_model import (
     Antenna,
     Line,
@@ -150,7 +151,7 @@ def test_converter_noise_and_hum() -> None:
     )
 
 
-@settings(max_examples=20, deadline=None)
+@examples(10)
 @given(st.integers(0, 10_000))
 def test_a_record_tells_what_the_coupler_hears(seed: int) -> None:
     station = quiet(seed)

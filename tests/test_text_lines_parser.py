@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from drivers.text_lines import bulk, parser
 from drivers.text_lines.columns import NO_TIME, Scale, layout
 from drivers.text_lines.parser import LineParser
+from tests.examples import examples
 
 PAIR = ["forward_v", "reflected_v"]
 TIMED = ["time_s", "forward_v", "reflected_v"]
@@ -314,7 +315,7 @@ def is_bulk(data, columns=PAIR):
     return bulk.scan(data, layout(tuple(columns), Scale()), 1024) is not None
 
 
-@settings(deadline=None)
+@examples(15)
 @given(st.lists(st.tuples(PLAIN, PLAIN), min_size=1, max_size=20), st.sampled_from(",;\t| "))
 def test_floats_are_exact(pairs, separator):
     columns = ["a", "b", *PAIR]
@@ -434,7 +435,7 @@ def strip_extra(got):
     return [(end, {k: row[k] for k in ("forward_v", "reflected_v")}) for end, row in got]
 
 
-@settings(deadline=None)
+@examples(12)
 @given(STREAM, st.sampled_from([PAIR, None]))
 @example(b"\n1,2\r\n", PAIR)
 @example(b"\n1;2,3;4\n", PAIR)

@@ -7,7 +7,7 @@ import time
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from drivers.timeline import (
     host_ns,
     read_clocks,
 )
+from tests.examples import examples
 
 Times = NDArray[np.int64]
 EPOCH_NS = 1_800_000_000_000_000_000
@@ -179,7 +180,7 @@ def test_opened_again() -> None:
 LEAPS_US = st.integers(-(2**31), 2**31) | st.integers(-1_500_000, 1_500_000)
 
 
-@settings(deadline=None, max_examples=20)
+@examples(10)
 @given(
     st.lists(st.tuples(LEAPS_US, st.floats(0, 3)), min_size=1, max_size=4),
     st.sampled_from([-0.01, 0.0, 0.003]),

@@ -31,6 +31,7 @@ from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, SecondR
 from logger.stages import transmissions
 from logger.stages.keying import Keying, OwnPower
 from logger.stages.transmissions import Transmissions
+from tests.examples import examples
 
 SIMULATED = SimulatedOptions()
 COUPLER = Coupler(calibration(SIMULATED.coupler, SIMULATED.adc))
@@ -481,7 +482,7 @@ PARTS = st.lists(
 )
 
 
-@settings(max_examples=20, deadline=None)
+@examples(7)
 @given(
     parts=PARTS,
     places=st.lists(st.integers(0, 100_000), max_size=30),

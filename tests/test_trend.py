@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import ruptures
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
@@ -18,6 +18,7 @@ from logger.trend.outcome import Slope, Trend
 from logger.trend.regression import RegressionFit
 from logger.trend.steps import certainty, search
 from tests.drift_stations import FIRST_DAY, YEAR, drift_station
+from tests.examples import examples
 
 REFERENCES = Path(__file__).parent / "references"
 
@@ -138,7 +139,7 @@ def test_weather_that_nobody_wrote_down() -> None:
     assert trend(values, (), Weather(values.day[:0], *3 * [nothing[:0]])).level == told.level
 
 
-@settings(max_examples=25, deadline=None)
+@examples(10)
 @given(st.data())
 def test_any_days_give_a_trend(data: st.DataObject) -> None:
     chosen = data.draw(st.lists(st.integers(0, 1500), min_size=1, max_size=60, unique=True))

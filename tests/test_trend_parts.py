@@ -190,10 +190,20 @@ def test_steps_up_and_down_and_known_ones() -> None:
     assert found_in(value[:16]) == []  # too few days for a step with room
 
 
-def test_at_most_eight_steps() -> None:
+def test_eleven_steps() -> None:
     day = np.arange(600)
     value = flat(600) + 0.3 * ((day // 50) % 2)
-    assert len(found_in(value)) == 8
+    assert found_in(value) == [*range(50, 600, 50)]
+
+
+def test_jumps_that_decay_are_no_steps() -> None:
+    """A plug gets wet now and then and dries for weeks: each jump is large, none lasts."""
+    rng = np.random.default_rng(4)
+    value = flat(700, noise=0.004)
+    for at in (80, 200, 290, 430, 540, 610):
+        value[at:] += rng.uniform(0.1, 0.2) * np.exp(-np.arange(700 - at) / 25)
+    assert found_in(value) == []
+    assert found_in(value + 0.3 * (np.arange(700) >= 360)) == [360]
 
 
 def test_since_when_a_step_may_have_been() -> None:
@@ -232,28 +242,43 @@ def test_the_likely_days_of_a_step_are_those_of_its_likelihood(seed: int) -> Non
     [
         ([20], True),
         ([20, 21], True),
-        ([20, 21, 22], False),
         ([20, 22, 24], True),
+        ([*range(20, 35)], True),  # ice for two weeks
+        ([*range(20, 36)], False),
         ([0], True),
         ([58], True),
         ([59], False),
         ([58, 59], False),
     ],
 )
-def test_a_day_or_two_far_off_are_set_aside(places: list[int], set_aside: bool) -> None:
+def test_days_far_off_are_set_aside_if_the_level_comes_back(
+    places: list[int], set_aside: bool
+) -> None:
     for sign in (-0.4, 0.4):
         value = flat(60)
         value[places] += sign
         expected = np.ones(60, dtype=bool)
         expected[places] = not set_aside
-        assert plausible(value).tolist() == expected.tolist()
+        assert plausible(np.arange(60), value).tolist() == expected.tolist()
 
 
-def test_a_day_less_than_a_tenth_off_is_kept() -> None:
-    for size, kept in ((0.09, True), (0.11, False)):
-        value = np.full(40, 1.5)
+def test_days_a_little_off_are_kept() -> None:
+    for count, size, kept in (
+        (40, 0.09, True),
+        (40, 0.11, False),
+        (41, 0.04, True),
+        (41, 0.06, False),
+    ):
+        value = np.full(count, 1.5)
         value[20] += size
-        assert plausible(value)[20] == kept
+        assert plausible(np.arange(count), value)[20] == kept
+
+
+def test_a_month_far_off_is_kept_however_few_its_readings() -> None:
+    for last, kept in ((131, False), (132, True)):
+        day = np.concatenate([np.arange(100), [101, 110, last], np.arange(133, 200)])
+        value = np.full(len(day), 1.5) + 0.5 * ((day > 100) & (day < 133))
+        assert plausible(day, value)[100:103].all() == kept
 
 
 def test_a_restless_channel_sets_less_aside() -> None:
@@ -262,14 +287,16 @@ def test_a_restless_channel_sets_less_aside() -> None:
     sd = 1.4826 * float(np.median(around))
     for sigmas, kept in ((5.5, True), (9.5, False)):
         value[200] = 1.5 + sigmas * sd
-        assert plausible(value)[200] == kept
+        assert plausible(np.arange(400), value)[200] == kept
 
 
 def test_few_days_are_all_kept_and_nine_are_enough() -> None:
     value = np.full(8, 1.5)
     value[4] = 9.0
-    assert plausible(value).all()
-    assert plausible(np.append(value, 1.5)).tolist() == [True] * 4 + [False] + [True] * 4
+    assert plausible(np.arange(8), value).all()
+    assert (
+        plausible(np.arange(9), np.append(value, 1.5)).tolist() == [True] * 4 + [False] + [True] * 4
+    )
 
 
 # --- columns ---

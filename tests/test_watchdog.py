@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from drivers.contract import EndOfInput, SampleBlock
@@ -28,6 +28,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Samples, Transmission
 from logger.watchdog import LEARNING, detector_fault
 from logger.watchdog.hold import CERTAIN, LAPSE_NS, LEAST_SETTLED, SUMS, Hold, HoldEvidence
+from tests.examples import examples
 
 SIMULATED = SimulatedOptions()
 COUPLER = Coupler(calibration(SIMULATED.coupler, SIMULATED.adc))
@@ -100,10 +101,10 @@ def rows_of(blocks: Sequence[SampleBlock], open_kinds: Sequence[str] = ()) -> li
 
 
 def alarms(
-    whole: SampleBlock, open_kinds: Sequence[str] = (), *, pairs: int = 200
+    whole: SampleBlock, open_kinds: Sequence[str] = (), *, pairs: int = 1000
 ) -> list[AlarmChange]:
-    """All changes, with blocks of so many pairs, as a daemon would cut them; but for rules that
-    have tests of their own, and rightly see that the SWR has changed."""
+    """All changes, with blocks of so many pairs (their cut does not matter, as a test shows); but
+    for rules that have tests of their own, and rightly see that the SWR has changed."""
     blocks = cut(whole, range(0, len(whole), pairs))
     return [
         row
@@ -259,6 +260,7 @@ def simulate(
     options = msgspec.convert(
         {
             "pace": "fast",
+            "block_s": 5.0,
             "rate_hz": rate_hz,
             "duration_s": seconds,
             "start_utc": "2026-01-01T00:00:00Z",
@@ -573,7 +575,7 @@ PAIRS = st.lists(
 )
 
 
-@settings(max_examples=133, deadline=None)
+@examples(50)
 @given(
     pairs=PAIRS,
     hold_ms=st.sampled_from([0, 5, 20, 50, 150, 1000]),
@@ -636,7 +638,7 @@ PARTS = st.lists(
 )
 
 
-@settings(max_examples=12, deadline=None)
+@examples(4)
 @given(
     parts=PARTS,
     places=st.lists(st.integers(0, 100_000), max_size=20),

@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Floats
+from logger.quantiles import distinct
 
 LEAST_DIFFERENCES = 3
 DIVISORS = (1, 2, 3)  # the smallest difference may be several steps
@@ -59,7 +60,7 @@ def common_step(volts: Floats, resolution_v: float) -> float:
 
 def step_of_points(volts: Floats) -> float:
     """Return the step of the converter if bench points (n, 2) lie on its grid, else 0."""
-    values = np.unique(volts)
+    values = distinct(volts)
     if len(values) < FEWEST_POINTS:
         return 0.0
     differences = np.diff(values)

@@ -20,6 +20,7 @@ from logger.calibration.detector import KELVIN, ROOM_C, DetectorLaw, interpolate
 from logger.calibration.file import Assumptions, CalibrationFile, Port, identify
 from logger.calibration.strays import find_leaks, harmonic2
 from logger.physics.reflection import COVERAGE, LEAST_W, Stray, blend
+from logger.quantiles import distinct
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
@@ -142,7 +143,7 @@ class Coupler:
             warmer_c = np.nan_to_num(temperature - self.content.temperature_c)
             steps = np.rint(warmer_c / TEMPERATURE_STEP_C).astype(np.int64)
             watts = np.empty_like(volts)
-            for step in np.unique(steps):
+            for step in distinct(steps):
                 mask = steps == step
                 watts[mask] = self._warmer(side, int(step)).watts(volts[mask])
         else:

@@ -34,6 +34,7 @@ import numpy as np
 from drivers.contract import SampleBlock
 from drivers.timeline import Clocks, Monotone, Times
 from logger.live.status import ClockStatus
+from logger.quantiles import median
 from logger.rows import Boot, ClockChange, Shift, Trust
 from logger.utc import format_ns
 
@@ -279,7 +280,7 @@ class Order:
             return block
         forward = steps[steps > 0]
         if len(forward):
-            self._usual_ns = int(np.median(forward))
+            self._usual_ns = int(median(forward))
         lost_ns = np.where(steps <= -STEP_NS, self._usual_ns - steps, 0)
         ahead_ns = self._ahead_ns + np.cumsum(lost_ns)
         most_ns = int(ahead_ns[-1])

@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike
 
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
+from logger.quantiles import distinct
 from logger.stages.quarters import Quarters, SentPairs, join_pairs
 
 REACH = 4  # quarters on either side
@@ -258,7 +259,7 @@ def between_jumps(
                 inside.append(np.arange(jump, jump_back))
                 after_ns = int(around.time_ns[jump_back])
                 break
-    between = np.unique(np.concatenate([*inside, jumps[:0]]))
+    between = distinct(np.concatenate([*inside, jumps[:0]]))
     return between[around.trusted[between]] + part.start, after_ns
 
 

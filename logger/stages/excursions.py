@@ -19,6 +19,7 @@ import numpy as np
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.physics.reflection import rho, swr
+from logger.quantiles import median, quantile
 from logger.rows import Excursion
 from logger.stages.departures import (
     CERTAIN,
@@ -188,9 +189,9 @@ class Excursions:
         ratio = np.where(pairs.trusted, pairs.reflected_w, 0.0) / np.where(
             pairs.trusted, pairs.forward_w, 1.0
         )
-        level = float(np.median(ratio[beside]))
+        level = median(ratio[beside])
         sharp = off if len(off) else jumped
-        away = abs(float(np.median(ratio[np.searchsorted(times, sharp)])) - level)
+        away = abs(median(ratio[np.searchsorted(times, sharp)]) - level)
         returned = pairs.trusted & ~_mark(times, off) & (np.abs(ratio - level) < 0.5 * away)
         places = np.concatenate([beside, np.flatnonzero(inside & returned)])
         return returned if _is_steady(pairs.forward_w[places]) else None
@@ -226,11 +227,11 @@ class Excursions:
         if min(len(earlier), len(later)) < LEAST_BESIDE:
             return []
         # Pairs after it may belong to the next open of a chattering contact, not judged yet.
-        former = np.median(ratio[earlier])
-        returned = later[np.abs(ratio[later] - former) < 0.5 * abs(np.median(away) - former)]
+        former = median(ratio[earlier])
+        returned = later[np.abs(ratio[later] - former) < 0.5 * abs(median(away) - former)]
         if len(returned) >= LEAST_BESIDE and _is_steady(pairs.forward_w[[*earlier, *returned]]):
             later = returned
-        level = np.array([np.median(ratio[earlier]), np.median(ratio[later])])
+        level = np.array([median(ratio[earlier]), median(ratio[later])])
         beside = np.concatenate([earlier, later])
         off = ratio[beside] - np.repeat(level, [len(earlier), len(later)])
         # Other departures to both sides alike mean that the noise has grown: the remaining pairs
@@ -239,8 +240,8 @@ class Excursions:
         astray = ratio[strays] - level.mean()
         if min((astray > 0).sum(), (astray < 0).sum()) >= max(LEAST_BESIDE, EITHER * len(strays)):
             beside, off = np.append(beside, strays), np.append(off, astray)
-        scatter = np.median(np.abs(off))
-        distance = np.median(away) - level
+        scatter = median(np.abs(off))
+        distance = median(away) - level
         if distance[0] * distance[1] <= 0:
             return []
         power_w = pairs.forward_w[beside]
@@ -250,13 +251,13 @@ class Excursions:
         if np.abs(distance).min() <= scatters * SIGMA_PER_MAD * scatter:
             return []
         least = LEAST_MOVING_RHO if moves else least
-        if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
+        if np.abs(rho(1.0, median(away)) - rho(1.0, level)).min() < least:
             return []
         # Hum and similar effects scatter the surrounding pairs by more than noise, weak ones most.
         columns = pairs.reflected_v, pairs.forward_v, pairs.forward_w
         sd = spread_w(*columns, level.mean(), self._coupler, noise)
         sd /= pairs.forward_w
-        usual = max(1.0, SIGMA_PER_MAD * float(np.median(np.abs(off / sd[beside]))))
+        usual = max(1.0, SIGMA_PER_MAD * median(np.abs(off / sd[beside])))
         bias = bias_w(pairs.reflected_v, pairs.forward_v, level.mean(), self._coupler, noise)
         bias /= pairs.forward_w
         if np.abs(((away - level[:, None]) / sd[places]).sum(axis=1)).min() <= (
@@ -264,7 +265,7 @@ class Excursions:
         ):
             return []
         extreme = away[int(np.argmax(np.abs(away - level.mean())))]
-        step_ns = int(np.median(np.diff(times)))
+        step_ns = int(median(np.diff(times)))
         following = times[times > last_ns]
         end_ns = last_ns + step_ns
         if len(following):
@@ -292,7 +293,7 @@ def _groups(times: Times) -> list[Times]:
 
 def _is_steady(power_w: Floats) -> bool:
     """True if powers (n,) are those of an unmodulated carrier, possibly with an edge of it."""
-    low, high = np.quantile(power_w, [0.1, 0.9])
+    low, high = quantile(power_w, 0.1), quantile(power_w, 0.9)
     return bool(high <= STEADY_BESIDE * low)
 
 

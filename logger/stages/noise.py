@@ -23,6 +23,7 @@ import numpy as np
 from logger.blocks import Floats, Noise
 from logger.calibration.converter_step import common_step
 from logger.physics.censored import Prior, estimate
+from logger.quantiles import median, quantile
 from logger.stages.quarters import QUARTER_NS, Quarters
 
 GROUP = 64
@@ -172,7 +173,7 @@ class NoiseTracker:
                 if lowest[side] >= CLEAR_STEPS * step_v[side]
             ]
             if len(variances) >= LEAST_STRETCHES:
-                variance = float(np.quantile(variances, STEADIEST)) / OF_STEADIEST
+                variance = quantile(variances, STEADIEST) / OF_STEADIEST
                 scatters.append(math.sqrt(variance) / step_v[side])
         return min(scatters, default=None)
 
@@ -188,7 +189,7 @@ class NoiseTracker:
                 prior = Prior(prior_v / step_v, KNOWN_WIDTH, scatter)
             if len(groups):
                 mean = groups.mean(axis=1)
-                groups = groups[mean <= np.quantile(mean, QUIETEST) + STRAY_STEPS * step_v]
+                groups = groups[mean <= quantile(mean, QUIETEST) + STRAY_STEPS * step_v]
             counts = np.rint(groups / step_v).astype(np.int64).ravel()
             hidden = estimate(counts, prior)
             sd_v, hidden_v = hidden.sd * step_v, hidden.mean_sd * step_v
@@ -199,9 +200,9 @@ class NoiseTracker:
             sd_v = max(prior_v, least_v)
             return sd_v, least_v, _rounding_v(sd_v, step_v)
         variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
-        sd_v = math.sqrt(np.quantile(variances, QUIETEST) / OF_QUIETEST)
-        quiet = groups[variances <= np.median(variances)]
-        drift_v = abs(float(np.median(quiet.mean(axis=1))) - zero_v)
+        sd_v = math.sqrt(quantile(variances, QUIETEST) / OF_QUIETEST)
+        quiet = groups[variances <= median(variances)]
+        drift_v = abs(median(quiet.mean(axis=1)) - zero_v)
         # A reading that dithers over several steps averages quantisation out; in a still one it
         # remains as an error of the zero.
         still_v = least_v if sd_v < 0.5 * step_v else 0.0

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from logger.blocks import Bools, Floats, PowerBlock, Times, steps_from
 from logger.calibration.coupler import coupler_temperature
 from logger.physics.reflection import LEAST_W
+from logger.quantiles import median
 from logger.rows import Flag
 from logger.stages.lookback import first_since
 
@@ -232,7 +233,7 @@ def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
 
     def missing(span: Span, place: int) -> bool:
         usual = steps[max(span.since + 1, place - RECENT) : place]
-        return len(usual) > 0 and bool(steps[place] > GAP_STEPS * np.median(usual))
+        return len(usual) > 0 and bool(steps[place] > GAP_STEPS * median(usual))
 
     return [
         [

@@ -14,13 +14,13 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from statistics import median  # of few values, faster than numpy's
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Floats, Times
+from logger.quantiles import median
 from logger.stages.quarters import QUARTER_NS
 
 KIND = "usual-level"
@@ -118,6 +118,6 @@ class UsualLevels:
                 continue
             channels, key = self.memory.channels, parts[0][1]
             levels = channels.pop(key, [])
-            channels[key] = [*levels, round(median(complete.tolist()), 8)][-STAYS:]
+            channels[key] = [*levels, round(median(complete), 8)][-STAYS:]
             if len(channels) > MOST_CHANNELS:
                 del channels[next(iter(channels))]

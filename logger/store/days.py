@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import fsum
 from operator import itemgetter
-from statistics import fmean, median
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy as np
 from logger.daily import Days
 from logger.errors import StoreError
 from logger.places import segment_khz
+from logger.quantiles import median
 from logger.store.database import Repository
 from logger.store.sqlite import insert
 from logger.utc import DAY_NS
@@ -117,7 +118,7 @@ def _summary(rows: Sequence[Row]) -> Row:
     middle = median(swr)
     spread = MAD * median([abs(value - middle) for value in swr])
     antenna, channel, _ = rows[0][:3]
-    power_w = fmean(row[4] for row in rows)
+    power_w = fsum(row[4] for row in rows) / len(rows)
     return channel, _frequency(rows), middle, spread, len(rows), power_w, rows[-1][5], antenna
 
 

@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 
 from drivers.contract import SampleBlock
 from logger.blocks import Floats, Times
+from logger.quantiles import distinct
 from logger.store.series import ROW, Parts, changes_of, read_series, write_series
 
 if sys.version_info >= (3, 14):
@@ -312,6 +313,6 @@ def _likely_steps(values: Floats, hint: float) -> tuple[float, float]:
 
     If decimals are printed finer than the converter's steps, the distance comes first.
     """
-    apart = np.diff(np.unique(values[:: max(1, len(values) // LOOKED_AT)]))
+    apart = np.diff(distinct(values[:: max(1, len(values) // LOOKED_AT)]))
     least = float(apart.min()) if len(apart) else 0.0
     return (least, hint) if least > 1.5 * hint else (hint, least)

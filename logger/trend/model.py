@@ -24,7 +24,8 @@ LEAST_FOR_STEPS = 20  # days with readings
 SIDE = 2  # days with readings needed before and after announced work, and between two
 TELLING = 1.96  # standard errors above which a change by announced work is reported
 TELLING_SIZE = 0.02
-BLOCK_DAYS = 45  # length of blocks between which long correlations (a rainy month) show
+# Lengths of blocks between which long correlations show: of a rainy month, of a wet half-year.
+BLOCKS_DAYS = 45, 90, 180
 MONTH_DAYS = 3  # with readings needed for the value of a month
 SIGMAS_95 = 1.96
 TEMPERATURE = "temperature of the coupler"  # explains a step
@@ -46,7 +47,7 @@ def trend(
     prior        of the slope, from stations of the same cable and age
     """
     value = np.minimum(days.swr, HIGHEST)
-    is_plausible = plausible(value)
+    is_plausible = plausible(days.day, value)
     day, value = days.day[is_plausible], value[is_plausible]
     layout = frame(day, weather)
     columns = layout.columns(day)
@@ -164,7 +165,7 @@ def _slope(layout: Frame, regression: RegressionFit, day: IntArray, slope_u: flo
         return None
     # Correlated days carry less information on their scatter.
     information = (1 - regression.correlation) / (1 + regression.correlation)
-    slow = regression.slow(day, layout.slope, BLOCK_DAYS)
+    slow = max(regression.slow(day, layout.slope, length) for length in BLOCKS_DAYS)
     return Slope(
         per_year=float(regression.estimate[layout.slope]),
         error=math.hypot(float(regression.deviation[layout.slope]) * math.sqrt(slow), slope_u),

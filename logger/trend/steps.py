@@ -3,7 +3,10 @@
 The search repeatedly adds the day whose step explains most of the residual, with season, slope and
 correlation fitted again after each; then steps that explain too little are removed. A step explains
 twice the gain in log likelihood of the whitened regression, so that departures of a few days are
-not mistaken for a step.
+not mistaken for a step. A jump that decays, such as that of a wet plug, is an innovation of one
+day. So a step must also explain enough without its first day (a level shift as opposed to an
+innovational outlier, C. Chen and L.-M. Liu, Journal of the American Statistical Association 88
+(1993) 284).
 """
 
 from __future__ import annotations
@@ -16,9 +19,10 @@ from logger.daily import FloatArray, IntArray
 from logger.trend.design import step_columns
 from logger.trend.regression import RegressionFit, fit
 
-MOST = 8  # unannounced steps
+MOST = 16  # unannounced steps
 CANDIDATE = 12.0
 PENALTY = 20.0
+LASTING = 12.0  # least that it must explain without its first day
 LEAST_DAYS = 5  # with readings needed on either side, up to the next step
 LEAST_SIZE = 0.03  # SWR; smaller steps would be due to weather
 CERTAIN = 0.95
@@ -69,11 +73,36 @@ def search(
         size = regression.estimate[first:]
         explains = (size / np.maximum(regression.deviation[first:], 1e-12)) ** 2
         explains[np.abs(size) < LEAST_SIZE] = 0.0
-        worst = int(np.argmin(explains))
-        if explains[worst] >= PENALTY:
+        lasts = _lasting(day, value, columns, [*announced, *steps], regression)[first:]
+        kept = np.minimum(explains / PENALTY, lasts / LASTING)
+        worst = int(np.argmin(kept))
+        if kept[worst] >= 1.0:
             break
         del steps[worst]
     return sorted(steps)
+
+
+def _lasting(
+    day: IntArray,
+    value: FloatArray,
+    columns: FloatArray,
+    steps: Sequence[int],
+    regression: RegressionFit,
+) -> FloatArray:
+    """Return what each column explains without the first days of all steps, (k,).
+
+    0 where the estimate is then of the other sign. `regression` is that of the steps.
+    """
+    white = regression.whitening
+    rest = ~np.isin(day, steps)
+    basis, upper = np.linalg.qr(white(np.column_stack([columns, step_columns(day, steps)]))[rest])
+    target = white(value)[rest]
+    inverse = np.linalg.pinv(upper)
+    estimate = inverse @ (basis.T @ target)
+    residual = target - basis @ (basis.T @ target)
+    noise2 = float(residual @ residual) / max(1, len(target) - len(estimate))
+    explains = estimate**2 / np.maximum(noise2 * np.sum(inverse**2, axis=1), 1e-24)
+    return np.where(estimate * regression.estimate > 0, explains, 0.0)
 
 
 def certainty(

@@ -37,8 +37,6 @@ calibration clear it too, and make all levels unknown; season, slope and weather
 from __future__ import annotations
 
 import math
-from statistics import NormalDist, median
-from statistics import variance as sample_variance
 
 import msgspec
 import numpy as np
@@ -46,6 +44,7 @@ import numpy as np
 from logger.blocks import Floats
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import COVERAGE
+from logger.quantiles import distinct, median, normal_quantile, variance
 from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
 from logger.utc import DAY_NS, format_ns
 from logger.watchdog.baseline_forecast import (
@@ -290,7 +289,7 @@ class BaselineShift(LearningRule):
         if len(memory.channels) < 2:
             return
         all_series = [_series(channel) for channel in memory.channels.values()]
-        days = np.unique(np.concatenate([series.day for series in all_series]))
+        days = distinct(np.concatenate([series.day for series in all_series]))
         if len(days) <= HELD or days[-HELD - 1] <= memory.likeness.day:
             return
         likeness, day = memory.likeness, days[-HELD - 1]
@@ -318,7 +317,7 @@ class BaselineShift(LearningRule):
         if len(memory.channels) < 2 or max(c.seen for c in memory.channels.values()) < FIRST_DAYS:
             return None
         all_series = [_series(channel) for channel in memory.channels.values()]
-        days = np.unique(np.concatenate([series.day for series in all_series]))[-HELD_DAYS - HELD :]
+        days = distinct(np.concatenate([series.day for series in all_series]))[-HELD_DAYS - HELD :]
         evidence = np.zeros((len(all_series), len(days)))
         size = np.zeros_like(evidence)
         for row, series in enumerate(all_series):
@@ -361,7 +360,7 @@ class BaselineShift(LearningRule):
     def least_gain(self) -> float:
         """Least gain of log likelihood for an alarm."""
         tests = 2 * YEAR * (len(self.memory.channels) + 1)
-        z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
+        z = normal_quantile(min(self._rate / tests, 0.02))
         return z**2 / 2 + MARGIN
 
     @property
@@ -422,7 +421,7 @@ def _begin_day(channel: Channel, day: int) -> None:
     if day <= channel.day:
         return
     if len(channel.latest) > 1:
-        channel.scatter += (sample_variance(channel.latest) - channel.scatter) / SCATTER_DAYS
+        channel.scatter += (variance(channel.latest) - channel.scatter) / SCATTER_DAYS
     channel.held = channel.days()
     channel.day, channel.latest, channel.count = day, [], 0
     channel.seen = min(channel.seen + 1, FIRST_DAYS)

@@ -373,7 +373,7 @@ def measure(fleet: Fleet, days: int) -> tuple[list[Slope], list[float], list[Sta
             if channels[row] == channel
         )
         used = is_calm[row] | (number % 2 == 1)
-        of_days = trend(_days(channel, np.where(used, panel.level[row], np.nan)[:days]))
+        of_days = trend(days_of(channel, np.where(used, panel.level[row], np.nan)[:days]))
         slope = of_days.slope
         if slope is not None and (number % 2 == 1 or len(of_days.steps) <= MOST_STEPS):
             clear.append(len(of_days.steps) <= MOST_STEPS)
@@ -432,7 +432,8 @@ def young(fleet: Fleet, file: Priors) -> None:
         print("".join(f"{share:10.2f}" for share in shares))
 
 
-def _days(channel: int, level: Floats) -> Days:
+def days_of(channel: int, level: Floats) -> Days:
+    """Return the days with a level (n,), SWR, of a channel."""
     known = np.flatnonzero(np.isfinite(level))
     ones, number = np.ones(len(known)), np.zeros(len(known), dtype=np.int64)
     return Days(

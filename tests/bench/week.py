@@ -129,13 +129,7 @@ def run(days: int, seed: int, folder: Path) -> bool:
             f"notify: [{program}, {{kind: webhook, url: '{hook.url}'}},"
             f" {{kind: mqtt, host: 127.0.0.1, port: {mqtt.port}}}]\n",
             faults=station_faults(days),
-            environ={
-                **disk.environ,
-                "INFLUX_TOKEN": "none",
-                # as the unit
-                "MALLOC_ARENA_MAX": "1",
-                "MALLOC_MMAP_THRESHOLD_": "131072",
-            },
+            environ={**disk.environ, "INFLUX_TOKEN": "none"},
             event=event,
         )
         try:

@@ -15,6 +15,7 @@ from logger.cli.announce import Announcer
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.cli.stderr_log import JournalFormatter, JsonFormatter, StderrLog, formatter
 from logger.errors import MismatchdError
+from logger.service.heap import share_heap
 
 
 @click.command("run")
@@ -43,6 +44,7 @@ def command(config_path: Path | None, events: bool, wait_for_bridge: bool, log_f
 
     Runs until SIGTERM, Ctrl-C or the end of a replayed file.
     """
+    share_heap()
     log = logging.getLogger("mismatchd")
     form = formatter(log_format, os.environ)
     with contextlib.closing(StderrLog(form)) as handler:

@@ -19,6 +19,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools
+from logger.quantiles import median
 from logger.stages.view import LEAST_SHARE, View
 from logger.utc import DAY_NS
 
@@ -100,7 +101,7 @@ class ForeignSignals:
     def _cause(self, view: View, pair: int) -> list[tuple[int, str]]:
         time_ns, watts = int(view.block.time_ns[pair]), float(view.block.reflected_w[pair])
         is_known = view.own.least_w is not None
-        usual_w = float(np.median(view.own.reflected_w)) if is_known else self._last_w
+        usual_w = median(view.own.reflected_w) if is_known else self._last_w
         is_alike = abs(watts - usual_w) < SPREAD * usual_w
         # Without a power of ours to compare with, the first signal is alike to itself.
         self._alike = self._alike + 1 if is_alike else int(not is_known)

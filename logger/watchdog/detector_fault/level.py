@@ -33,6 +33,7 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats
+from logger.quantiles import median
 from logger.rows import Transmission
 from logger.utc import DAY_NS
 from logger.watchdog.detector_fault.suspicion import Suspicion
@@ -240,8 +241,8 @@ def _change(memory: Memory, first: int, onset: int, since: int) -> Change | None
     few = len(usual_means) < LEAST_USUAL or len(means) < LEAST_RECENT
     if few or len(days_before) < LEAST_USUAL_DAYS:
         return Change(ln_w, lift, None, 0.0, False, 0, 0, 0.0, False)
-    middle = float(np.median(days_before))
-    sd = max(1.4826 * float(np.median(np.abs(days_before - middle))), float(np.std(days_before)))
+    middle = median(days_before)
+    sd = max(1.4826 * median(np.abs(days_before - middle)), float(np.std(days_before)))
     mean = float(means.mean())
     z = mean / (max(sd, LEAST_SD) * math.sqrt(1 / len(days) + 1 / len(days_before)))
     onset_means = _deviations(latest, levels, "session")
@@ -265,7 +266,7 @@ def _power_shift(
     sessions = []
     for number in dict.fromkeys(row.session for row in recent):
         session = [row for row in recent if row.session == number]
-        middle = float(np.median([row.crest for row in session]))
+        middle = median([row.crest for row in session])
         like = [row.ln_w for row in usual if _is_alike(row.crest, middle)]
         if len(like) >= LEAST_LIKE:
             older = [power.ln_w for power in powers if _is_alike(power.crest, middle)]
@@ -302,9 +303,7 @@ def _levels(usual: Sequence[Reading]) -> dict[str, float]:
     for row in usual:
         if row.ln_rho is not None:
             by_channel.setdefault(row.channel, []).append(row.ln_rho)
-    return {
-        name: float(np.median(values)) for name, values in by_channel.items() if len(values) >= 3
-    }
+    return {name: median(values) for name, values in by_channel.items() if len(values) >= 3}
 
 
 def _deviations(readings: Sequence[Reading], levels: dict[str, float], field: str) -> Floats:
