@@ -23,6 +23,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.config.load import load
+from logger.service.keeper import QUIET_S
 from logger.store.writer import StoreWriter
 from tests.bench import archive, bulk, card_wear, frames_daemon, latency, recompute_jobs, report
 from tests.bench import idle as idle_bench
@@ -201,7 +202,7 @@ def suite_min() -> float:
 def card_mb() -> float:
     """Return what a day of a typical station writes to the card, MB, from two real daemons."""
     with tempfile.TemporaryDirectory(dir=card_wear.ROOT, prefix="card-wear-") as name:
-        return card_wear.live(Path(name), 240.0)
+        return card_wear.live(Path(name), QUIET_S)  # one commit of quiet pairs
 
 
 LIMITS = (
