@@ -22,7 +22,9 @@ from logger.utc import DAY_NS
 log = logging.getLogger("mismatchd")
 
 MERGED_PAIRS = 49_152  # larger segments save 1 % a pair and need more space until they are merged
-LARGE_PAIRS = 16_384  # a segment that is stored with at least so many is left as it is
+# A segment that is stored with at least so many is left as it is: merging it would save 2 % of its
+# space, and write all of it again.
+LARGE_PAIRS = 8192
 MOST_SMALL = 4096  # most small segments searched at the start; older ones stay small
 INSERT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, ?, ?, ?, ?)"
 DELETE = "DELETE FROM segments WHERE first_ns = ?"

@@ -202,7 +202,7 @@ def suite_min() -> float:
 def card_mb() -> float:
     """Return what a day of a typical station writes to the card, MB, from two real daemons."""
     with tempfile.TemporaryDirectory(dir=card_wear.ROOT, prefix="card-wear-") as name:
-        return card_wear.live(Path(name), QUIET_S)  # one commit of quiet pairs
+        return card_wear.live(Path(name), 2 * QUIET_S)  # with one checkpoint
 
 
 LIMITS = (
