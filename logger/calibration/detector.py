@@ -140,7 +140,6 @@ class DetectorLaw:
         self._rise = np.append(np.diff(self._ratio), 0.0)
         self._slope = np.gradient(self._ratio * self._volts, self._volts)
         self._slope[0] = at_zero
-        self._table_watts = self._ratio * self._volts
         self._end_exponent = float(self._slope[-1] / self._ratio[-1])  # d ln P / d ln V
         self._by_code: tuple[float, Floats] | None = None  # a step and the watts of each multiple
 
@@ -211,4 +210,4 @@ class DetectorLaw:
 
     def volts(self, watts: Floats | float) -> Floats:
         """Return the reading that `watts` >= 0 would give, (n,) -> (n,)."""
-        return np.asarray(np.interp(watts, self._table_watts, self._volts)) + self.zero_v
+        return np.asarray(np.interp(watts, self._ratio * self._volts, self._volts)) + self.zero_v
