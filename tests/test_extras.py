@@ -137,10 +137,11 @@ def list_commands(group: click.Group, words: str = "") -> list[str]:
     return names
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
     """A station without a store, bench points and weather."""
-    path = tmp_path_factory.mktemp("plain")
+    path = tmp_path / "plain"
+    path.mkdir()
     example = (ROOT / "config.example.yaml").read_text()
     (path / "config.yaml").write_text(example.replace("pace: realtime", "pace: fast"))
     (path / "weather.csv").write_text("date,rain_mm\n2026-01-01,1\n")
@@ -190,6 +191,8 @@ def test_the_page_names_the_extra_where_a_chart_would_be(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("PYTHONPATH", f"{folder}{os.pathsep}{ROOT}")
+    words = [sys.executable, "-m", "logger.cli", "run", "-c", "config.yaml"]
+    subprocess.run(words, cwd=folder, check=True, capture_output=True)
     trend = "This part of the page needs scipy, which is not installed:"
     charts = trend.replace("scipy", "matplotlib")
 
