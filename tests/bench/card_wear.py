@@ -12,9 +12,10 @@ the bar.
 In quick time a page that is written twice before the kernel takes it to the disk counts once, also
 where it would not on a day. `--live` watches two real daemons instead, an idle one and one that has
 the same transmissions one after the other, and puts a day together of them: what remains in the
-file for archive and rows, and the rest, which went to the log or was written again. It ends with
-the log brought into the file and counts that, so that it does not matter whether a daemon had come
-to do it; as a longer log is brought there for less, this is on the safe side.
+file for archive and rows, and the rest, which went to the log or was written again. As quiet pairs
+are committed every 480 s, watch for a multiple of that. It ends with the log brought into the file
+and counts that, so that it does not matter whether a daemon had come to do it; as a longer log is
+brought there for less, this is on the safe side.
 
 What the kernel accounts to a process are the pages that it made dirty, each time they became so,
 its mapped ones included. The file system's own journal and inodes are not among them. `--own-disks`
