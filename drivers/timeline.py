@@ -118,14 +118,13 @@ class Monotone:
         """Return the times (n,) in ns, rounded down to µs and each at least 1 µs after the last."""
         if not len(time_ns):
             return time_ns
-        # Minus its index, a strictly increasing sequence of integers is a non-decreasing one.
-        index = np.arange(len(time_ns))
-        level = time_ns // 1000 - index
+        times_us = time_ns // 1000
         if self._last_us is not None:
-            level[0] = max(level[0], self._last_us + 1)
-        if (level[1:] < level[:-1]).any():
-            np.maximum.accumulate(level, out=level)
-        times_us = level + index
+            times_us[0] = max(times_us[0], self._last_us + 1)
+        if (times_us[1:] <= times_us[:-1]).any():
+            # Minus its index, a strictly increasing sequence of integers is a non-decreasing one.
+            index = np.arange(len(times_us))
+            times_us = np.maximum.accumulate(times_us - index) + index
         self._last_us = int(times_us[-1])
         return np.asarray(times_us * 1000)
 

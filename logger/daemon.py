@@ -88,6 +88,7 @@ class Daemon:
         self._stall_log = StallLog()
         self._is_homeless = False
         self._keeper: threading.Thread | None = None
+        self._running = {"capture", "keeper"}  # threads whose work has not ended
         self._tap = Tap()
         self._outlets = Outlets(config, self.status, report)
         self._handover = Handover(can_wait=driver.finite)
@@ -180,7 +181,7 @@ class Daemon:
         )
 
     def _run_loops(self, socket: StatusSocket) -> None:
-        """Run capture and keeper until one of them ends or a signal arrives; then end both."""
+        """Run capture and keeper until both end or a signal arrives; then end both."""
         capture, keeper, *others = [
             threading.Thread(target=self._guard, args=(work, socket.wake), name=name, daemon=True)
             for name, work in (
@@ -195,7 +196,7 @@ class Daemon:
         for thread in (*others, *threads):
             thread.start()
         looked_s = -math.inf
-        while any(thread.is_alive() for thread in threads):
+        while self._running:
             socket.serve(POLL_S)
             if self._signalled.is_set():
                 break
@@ -205,7 +206,7 @@ class Daemon:
                 looked_s = now_s
                 self._ensure_folder(socket)
             if self._manager.listens:
-                self._supervise([thread.name for thread in threads if thread.is_alive()])
+                self._supervise([*self._running])
         self._manager.send("STOPPING=1")
         now_s = time.monotonic()
         self._end_s = now_s + END_S
@@ -232,6 +233,7 @@ class Daemon:
         else:
             return
         finally:
+            self._running.discard(threading.current_thread().name)
             wake()
         self._stop.set()
 

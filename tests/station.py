@@ -142,7 +142,7 @@ class Running:
         arguments: Sequence[str] = (),
         **environ: str,
     ) -> None:
-        run = [sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)]
+        run = [sys.executable, "-m", "logger.cli", "run", "--events", "--config", str(config)]
         self.process = subprocess.Popen(
             [*prefix, *run, *arguments],
             stdout=subprocess.PIPE,

@@ -540,3 +540,14 @@ def test_a_socket_that_cannot_be_made_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "station.sqlite.socket").mkdir()
     with pytest.raises(StatusError, match=r"station\.sqlite\.socket: cannot create the socket for"):
         StatusSocket(store, dict)
+
+
+def test_a_wake_ends_one_wait(tmp_path: Path) -> None:
+    with StatusSocket(tmp_path / "station.sqlite", dict) as socket:
+        socket.wake()
+        begun = time.monotonic()
+        socket.serve(60.0)
+        assert time.monotonic() - begun < 50
+        begun = time.monotonic()
+        socket.serve(0.1)
+        assert time.monotonic() - begun >= 0.1

@@ -13,6 +13,7 @@ Z and a coupling of C dB.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 
@@ -78,6 +79,12 @@ def interpolate_db(table: Sequence[tuple[float, float]], volts: Floats) -> Float
     return np.asarray(np.interp(np.log(np.maximum(volts, knots[0])), np.log(knots), db))
 
 
+@functools.lru_cache(maxsize=4)
+def _table_volts(top_v: float) -> Floats:
+    """Return the ends of the cells of a table, (TABLE_CELLS + 1,), shared by the laws."""
+    return np.asarray(top_v * (np.arange(TABLE_CELLS + 1) / TABLE_CELLS) ** 4)
+
+
 class DetectorLaw:
     """One port's detector, tabulated for fast conversion of many pairs.
 
@@ -131,16 +138,15 @@ class DetectorLaw:
         # every level, and a cell is found by two square roots instead of a search.
         self._top_v = top_v
         self._per_top = 1 / top_v
-        volts = top_v * (np.arange(1, TABLE_CELLS + 1) / TABLE_CELLS) ** 4
+        self._volts = _table_volts(top_v)
+        volts = self._volts[1:]
         watts = self.exact_watts(volts + zero_v)
         at_zero = 4 * n_vt_v * (1 + n_vt_v / r_is_v) * self._watts_per_peak2
         at_zero *= float(10 ** (interpolate_db(correction, np.zeros(1))[0] / 10))
-        self._volts = np.concatenate([[0.0], volts])
         self._ratio = np.concatenate([[at_zero], watts / volts])
         self._rise = np.append(np.diff(self._ratio), 0.0)
         self._slope = np.gradient(self._ratio * self._volts, self._volts)
         self._slope[0] = at_zero
-        self._table_watts = self._ratio * self._volts
         self._end_exponent = float(self._slope[-1] / self._ratio[-1])  # d ln P / d ln V
         self._by_code: tuple[float, Floats] | None = None  # a step and the watts of each multiple
 
@@ -211,4 +217,4 @@ class DetectorLaw:
 
     def volts(self, watts: Floats | float) -> Floats:
         """Return the reading that `watts` >= 0 would give, (n,) -> (n,)."""
-        return np.asarray(np.interp(watts, self._table_watts, self._volts)) + self.zero_v
+        return np.asarray(np.interp(watts, self._ratio * self._volts, self._volts)) + self.zero_v

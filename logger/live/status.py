@@ -209,6 +209,8 @@ class StatusSocket:
     def serve(self, timeout_s: float) -> None:
         """Answer one client if it connects within `timeout_s`."""
         ready, _, _ = select.select([self._socket.fileno(), self._wake], [], [], timeout_s)
+        if self._wake in ready:
+            os.eventfd_read(self._wake)
         if self._socket.fileno() not in ready:
             return
         with contextlib.suppress(OSError), self._socket.accept()[0] as caller:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import logging
 import os
-import subprocess
 import sys
 import threading
 import time
@@ -19,11 +18,15 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import chain, repeat
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from logger.errors import StoreError
 from logger.rows import FaultChangeKind, FaultEvent
 from logger.store.faults import Faults, Signs
 from logger.store.tables import Event
+
+if TYPE_CHECKING:
+    import subprocess
 
 log = logging.getLogger("mismatchd")
 
@@ -147,6 +150,8 @@ class FaultReviewer:
 
     def _diagnose(self, fault_id: int) -> bool:
         """Run the diagnosis of a fault; return False if it is to be repeated."""
+        import subprocess  # seldom needed
+
         try:
             self._process = process = subprocess.Popen(
                 [*PROGRAM, str(self._path), str(fault_id)],

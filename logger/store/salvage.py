@@ -14,7 +14,6 @@ import itertools
 import logging
 import os
 import sqlite3
-import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
@@ -97,6 +96,8 @@ def read_through(path: Path, meanwhile: Callable[[], None] = lambda: None) -> No
     Where SQLite meets a failure to read, it may report damage instead. Another process reads: to
     close a file releases all POSIX locks of its process on it, those of SQLite, too.
     """
+    import subprocess  # seldom needed
+
     pieces = [str(_beside(path, suffix)) for suffix in PIECES[:2]]
     words = [sys.executable, "-I", "-S", "-c", READER, *filter(os.path.exists, pieces)]
     with subprocess.Popen(words, stderr=subprocess.DEVNULL) as reader:
