@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange
-from logger.stages.quarters import Quarters
+from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.watchdog.cusum import KS, Bank, limit
 from logger.watchdog.sudden_change import Memory, Normal, rule
 from tests.cusum_reference import first_alarm, two_sided_arl
@@ -152,6 +152,30 @@ def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
     watch = rule(Settings().watchdog, Memory(), active=False)
     (found,) = watch.quarters(quarters)
     assert found.change == "raised"
+
+
+def test_with_several_channels_the_alarm_is_cleared_after_the_last() -> None:
+    """In one transmission the station changes its channel, and then the reflection grows."""
+    count, changed, grown = 120, 40, 80
+    numbers = T0 // QUARTER_NS + np.arange(count)
+    quarters = Quarters(
+        number=numbers,
+        start_ns=np.where(np.arange(count) < changed, T0, T0 + changed * QUARTER_NS),
+        place=np.where(np.arange(count) < changed, "19", "20"),
+        ratio=np.where(np.arange(count) < grown, 0.01, 0.1),
+        variance=np.full(count, 1e-8),
+        doubt=np.zeros(count),
+        usual=np.full(count, np.nan),
+        restless=np.zeros(count),
+        forward_w=np.ones(count),
+        first=np.zeros(count + 1, dtype=np.int64),
+        pairs=None,  # type: ignore[arg-type]
+    )
+    watch = rule(Settings().watchdog, Memory(), active=False)
+    (raised,) = watch.quarters(quarters)
+    (cleared,) = watch.row(transmission(T0, end_ns=T0 + count * QUARTER_NS), 0)
+    assert raised.time_ns >= T0 + grown * QUARTER_NS
+    assert (cleared.change, cleared.time_ns) == ("cleared", (numbers[-1] + 1) * QUARTER_NS)
 
 
 def test_levels_from_before_a_repair_are_forgotten() -> None:

@@ -165,13 +165,15 @@ class SuddenChange(LearningRule):
             self.memory.work_ns = work_ns
             for normal in self.memory.channels.values():
                 normal.levels = 0.0
+        end_ns = None
         while self._stays and self._stays[0].start_ns <= row.end_ns:
             stay = self._stays.pop(0)
             self._learn(stay)
-            if self._active:
-                self._active = False
-                detail = "the transmission has ended; later ones are compared with its level"
-                findings.append(Finding(stay.end_ns, ChangeKind.CLEARED, None, None, detail))
+            end_ns = stay.end_ns
+        if self._active and end_ns is not None:
+            self._active = False
+            detail = "the transmission has ended; later ones are compared with its level"
+            findings.append(Finding(end_ns, ChangeKind.CLEARED, None, None, detail))
         self._bank.restart()
         return findings
 
