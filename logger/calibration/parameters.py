@@ -7,6 +7,7 @@ Output: views of the same numbers by name, for reading and writing.
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any, NamedTuple
 
@@ -75,14 +76,15 @@ class Layout:
             (2 * by_temperature,),
             (marks,),
         )
-        *self._starts, self.size = np.cumsum([math.prod(shape) for shape in self._shapes]).tolist()
+        ends = np.cumsum([math.prod(shape) for shape in self._shapes]).tolist()
+        self._parts = [slice(*edges) for edges in itertools.pairwise([0, *ends])]
+        self.size = ends[-1]
 
     def view(self, array: NDArray[Any]) -> Parameters:
         """Return the parts of an array (..., p) by name; writing to them changes the array."""
-        parts = np.split(array, self._starts, axis=-1)
         laws, leaks, *further = (
-            part.reshape(*array.shape[:-1], *shape)
-            for part, shape in zip(parts, self._shapes, strict=True)
+            array[..., part].reshape(*array.shape[:-1], *shape)
+            for part, shape in zip(self._parts, self._shapes, strict=True)
         )
         return Parameters(laws.swapaxes(-1, -2), leaks[..., 0, :], leaks[..., 1, :], *further)
 

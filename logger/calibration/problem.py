@@ -93,6 +93,7 @@ class Problem:
         # Sign of the reflection relative to the part of the leak in phase with that of an open.
         is_open, is_short = readings.condition == OPEN, readings.condition == SHORT
         self._phase = is_open.astype(float) - is_short
+        self._full = [is_open | is_short | np.isin(readings.condition, own) for own in OWN]
         has_temperature = ~np.isnan(readings.temperature)
         self.temperature_c: float | None = None
         if has_temperature.any():
@@ -170,9 +171,9 @@ class Problem:
         shape = readings.volts.shape
         result = Prediction(np.empty(shape), np.empty(shape), np.zeros((*shape, len(x))))
         rows, later = np.arange(len(incident)), band > 0
-        for port, own in enumerate(OWN):
+        for port, is_full in enumerate(self._full):
             share = values.leak2[setting, port] + 2 * phase * values.aligned[setting, port]
-            share += (phase != 0) | np.isin(readings.condition, own)
+            share += is_full
             detected = self._detect(values, port, incident * share)
             result.volts[:, port] = detected.volts + values.zero_v[port]
             slopes = detected.by_watt * incident * share
