@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import pickle
 import shutil
+import sys
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -237,6 +238,22 @@ def test_processes_do_the_same_and_a_lost_one_is_one_clear_line(
     with StoreWriter.open(others) as store, pytest.raises(WorkerError, match="nothing was changed"):
         recompute(store, case.config, Coupler(changed), jobs=2, sizes=sizes)
     assert dumped(others) == before
+
+
+@pytest.mark.realtime
+def test_processes_that_die_at_their_start_are_one_clear_line(
+    case: Case, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = case.play(case.config, case.right)
+    before = dumped(store)
+    (tmp_path / "main.py").write_text("raise SystemExit(3)\n")
+    main = sys.modules["__main__"]  # which each process runs first
+    monkeypatch.setattr(main, "__spec__", None)
+    monkeypatch.setattr(main, "__file__", str(tmp_path / "main.py"))
+    sizes = Sizes(4000, 4000, 4000, 8000, worker=1)
+    with StoreWriter.open(store) as writer, pytest.raises(WorkerError, match="nothing was changed"):
+        recompute(writer, case.config, Coupler(case.right), jobs=2, sizes=sizes)
+    assert dumped(store) == before
 
 
 def kill_before(submit: Callable[[Processes, Task], None]) -> Callable[[Processes, Task], None]:

@@ -144,13 +144,19 @@ class Processes:
         self._processes = []
         for _ in range(jobs):
             own, other = context.Pipe()
-            process = context.Process(
-                target=_work, args=(other, config, coupler, path, notes), daemon=True
-            )
+            process = context.Process(target=_work, args=(other, path), daemon=True)
             process.start()
             other.close()
             self._processes.append(process)
             self._free.append(own)
+        # Not as arguments: what does not fit into a pipe is written to a process that has died, for
+        # ever.
+        for connection in self._free:
+            try:
+                connection.send((config, coupler, notes))
+            except OSError as error:
+                self.__exit__()
+                raise _lost() from error
 
     def __enter__(self) -> Self:
         return self
@@ -201,12 +207,11 @@ def _lost() -> WorkerError:
     )
 
 
-def _work(
-    connection: Connection, config: Config, coupler: Coupler, path: Path, notes: JournalNotes
-) -> None:
-    """Process tasks until the other end is closed."""
+def _work(connection: Connection, path: Path) -> None:
+    """Receive the configuration, and process tasks until the other end is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the caller ends the workers
     try:
+        config, coupler, notes = connection.recv()
         with Database.reader(path) as database:
             while True:
                 task = connection.recv()
