@@ -27,6 +27,7 @@ from logger.recompute.handover import State, Use, follow_use, load, save
 from logger.recompute.plan import Part
 from logger.recompute.stages import Learned, Message, PairWalk, encode_memories
 from logger.rows import Memory
+from logger.service.heap import keep_heap
 from logger.stages.keying import OwnPower
 from logger.store.database import Database
 from logger.store.journal import JournalNotes
@@ -210,6 +211,7 @@ def _lost() -> WorkerError:
 def _work(connection: Connection, path: Path) -> None:
     """Receive the configuration, and process tasks until the other end is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the caller ends the workers
+    keep_heap()
     try:
         config, coupler, notes = connection.recv()
         with Database.reader(path) as database:
