@@ -249,7 +249,7 @@ def test_processes_that_die_at_their_start_are_one_clear_line(
     (tmp_path / "main.py").write_text("raise SystemExit(3)\n")
     main = sys.modules["__main__"]  # which each process runs first
     monkeypatch.setattr(main, "__spec__", None)
-    monkeypatch.setattr(main, "__file__", str(tmp_path / "main.py"))
+    monkeypatch.setattr(main, "__file__", str(tmp_path / "main.py"), raising=False)
     sizes = Sizes(4000, 4000, 4000, 8000, worker=1)
     with StoreWriter.open(store) as writer, pytest.raises(WorkerError, match="nothing was changed"):
         recompute(writer, case.config, Coupler(case.right), jobs=2, sizes=sizes)
