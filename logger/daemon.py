@@ -181,7 +181,7 @@ class Daemon:
         )
 
     def _run_loops(self, socket: StatusSocket) -> None:
-        """Run capture and keeper until both end or a signal arrives; then end both."""
+        """Run capture and keeper until both have ended, or until a signal arrives and ends them."""
         capture, keeper, *others = [
             threading.Thread(target=self._guard, args=(work, socket.wake), name=name, daemon=True)
             for name, work in (

@@ -132,16 +132,17 @@ def test_size_of_the_blocks_does_not_matter(size: int) -> None:
     assert changes_of(whole, size) == changes_of(whole)
 
 
-def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
-    count = 80
-    numbers = np.arange(count, dtype=np.int64)
-    ratio = np.where(numbers < count // 2, 0.0, 0.1)
-    quarters = Quarters(
-        number=numbers,
-        start_ns=np.zeros(count, dtype=np.int64),
-        place=np.full(count, ""),
+def quarters_of(
+    start_ns: np.ndarray, place: np.ndarray, ratio: np.ndarray, variance: float
+) -> Quarters:
+    """Consecutive quarters without pairs, from the first start."""
+    count = len(ratio)
+    return Quarters(
+        number=start_ns[0] // QUARTER_NS + np.arange(count),
+        start_ns=start_ns,
+        place=place,
         ratio=ratio,
-        variance=np.zeros(count),
+        variance=np.full(count, variance),
         doubt=np.zeros(count),
         usual=np.full(count, np.nan),
         restless=np.zeros(count),
@@ -149,6 +150,12 @@ def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
         first=np.zeros(count + 1, dtype=np.int64),
         pairs=None,  # type: ignore[arg-type]
     )
+
+
+def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
+    count = 80
+    ratio = np.where(np.arange(count) < count // 2, 0.0, 0.1)
+    quarters = quarters_of(np.zeros(count, dtype=np.int64), np.full(count, ""), ratio, 0.0)
     watch = rule(Settings().watchdog, Memory(), active=False)
     (found,) = watch.quarters(quarters)
     assert found.change == "raised"
@@ -157,25 +164,15 @@ def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
 def test_with_several_channels_the_alarm_is_cleared_after_the_last() -> None:
     """In one transmission the station changes its channel, and then the reflection grows."""
     count, changed, grown = 120, 40, 80
-    numbers = T0 // QUARTER_NS + np.arange(count)
-    quarters = Quarters(
-        number=numbers,
-        start_ns=np.where(np.arange(count) < changed, T0, T0 + changed * QUARTER_NS),
-        place=np.where(np.arange(count) < changed, "19", "20"),
-        ratio=np.where(np.arange(count) < grown, 0.01, 0.1),
-        variance=np.full(count, 1e-8),
-        doubt=np.zeros(count),
-        usual=np.full(count, np.nan),
-        restless=np.zeros(count),
-        forward_w=np.ones(count),
-        first=np.zeros(count + 1, dtype=np.int64),
-        pairs=None,  # type: ignore[arg-type]
-    )
+    index = np.arange(count)
+    start_ns = np.where(index < changed, T0, T0 + changed * QUARTER_NS)
+    place = np.where(index < changed, "19", "20")
+    quarters = quarters_of(start_ns, place, np.where(index < grown, 0.01, 0.1), 1e-8)
     watch = rule(Settings().watchdog, Memory(), active=False)
     (raised,) = watch.quarters(quarters)
     (cleared,) = watch.row(transmission(T0, end_ns=T0 + count * QUARTER_NS), 0)
     assert raised.time_ns >= T0 + grown * QUARTER_NS
-    assert (cleared.change, cleared.time_ns) == ("cleared", (numbers[-1] + 1) * QUARTER_NS)
+    assert (cleared.change, cleared.time_ns) == ("cleared", (T0 // QUARTER_NS + count) * QUARTER_NS)
 
 
 def test_levels_from_before_a_repair_are_forgotten() -> None:
@@ -196,20 +193,7 @@ def test_false_alarms_are_shared_over_a_year_of_eight_hours_a_day(rate: float) -
     white = 0.5
     size = 0.03 + 0.03 * white * np.sqrt(1 - 0.5**2) / (1 - 0.5)
     rho = level + size * (np.arange(count) >= before)
-    ones, zeros = np.ones(count), np.zeros(count)
-    quarters = Quarters(
-        number=4_000_000_000 + np.arange(count),
-        start_ns=np.zeros(count, dtype=np.int64) + 10**18,
-        place=np.full(len(ones), "20"),
-        ratio=rho**2,
-        variance=zeros,
-        doubt=zeros,
-        usual=np.nan * ones,
-        restless=zeros,
-        forward_w=ones,
-        first=np.zeros(count + 1, dtype=np.int64),
-        pairs=None,  # type: ignore[arg-type]
-    )
+    quarters = quarters_of(np.full(count, 10**18), np.full(count, "20"), rho**2, 0.0)
     options = msgspec.convert(
         {"sudden_change": {"false_alarms_per_year": rate}}, type(Settings().watchdog)
     )

@@ -11,9 +11,9 @@ import ctypes
 
 # Of glibc's malloc.h: freed memory above the heap's end is returned from this size on, and larger
 # requests get pages of their own. Each of these pages costs as much as a pass over it.
-M_TRIM_THRESHOLD, RETURNED_BYTES = -1, 1 << 26
-M_MMAP_THRESHOLD, MAPPED_BYTES = -3, 1 << 25
-M_ARENA_MAX, SMALL_BYTES = -8, 1 << 17
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_ARENA_MAX = -1, -3, -8
+ARRAY_BYTES = 1 << 17
+RETURNED_BYTES, MAPPED_BYTES = 1 << 26, 1 << 25
 
 
 def share_heap() -> None:
@@ -22,7 +22,7 @@ def share_heap() -> None:
     Separate heaps held some 20 MB more after a simulated week, and gaps that arrays of merged
     segments had left some 10 MB. Without a fixed limit, what is freed once raises it.
     """
-    _set({M_ARENA_MAX: 1, M_MMAP_THRESHOLD: SMALL_BYTES})
+    _set({M_ARENA_MAX: 1, M_MMAP_THRESHOLD: ARRAY_BYTES})
 
 
 def keep_heap() -> None:

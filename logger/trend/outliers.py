@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from logger.daily import FloatArray, IntArray
 
-FAR = 7.0  # standard deviations of single days from the median of the surrounding days
+FAR = 7.0  # standard deviations from the median of the surrounding days
 SIGMA_PER_MAD = 1.4826
 SPELL_DAYS = 30  # from the first to the last day that are excluded together, at most
 

@@ -87,7 +87,7 @@ def fit(day: IntArray, value: FloatArray, columns: FloatArray) -> RegressionFit:
     correlation = 0.0
     for round_ in range(ROUNDS):
         correlation = _likeliest(day, value, columns, weight)
-        regression = _least_squares(day, value, columns, correlation, weight)
+        regression = least_squares(day, value, columns, correlation, weight)
         new = regression.fresh / np.maximum(weight, 1e-9)
         spread = max(SIGMA_PER_MAD * float(np.median(np.abs(new))), 1e-9)
         new_weight = np.sqrt(np.minimum(1.0, HUBER * spread / np.maximum(np.abs(new), 1e-12)))
@@ -97,9 +97,10 @@ def fit(day: IntArray, value: FloatArray, columns: FloatArray) -> RegressionFit:
     return regression
 
 
-def _least_squares(
+def least_squares(
     day: IntArray, value: FloatArray, columns: FloatArray, correlation: float, weight: FloatArray
 ) -> RegressionFit:
+    """Fit as `fit` does, for a known correlation and weights (n,) of the innovations."""
     white = whitening(day, correlation, weight)
     basis, upper = np.linalg.qr(white(columns))
     target = white(value)

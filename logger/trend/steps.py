@@ -17,7 +17,7 @@ import numpy as np
 
 from logger.daily import FloatArray, IntArray
 from logger.trend.design import step_columns
-from logger.trend.regression import RegressionFit, fit
+from logger.trend.regression import RegressionFit, fit, least_squares
 
 MOST = 16  # unannounced steps
 CANDIDATE = 12.0
@@ -93,16 +93,11 @@ def _lasting(
 
     0 where the estimate is then of the other sign. `regression` is that of the steps.
     """
-    white = regression.whitening
-    rest = ~np.isin(day, steps)
-    basis, upper = np.linalg.qr(white(np.column_stack([columns, step_columns(day, steps)]))[rest])
-    target = white(value)[rest]
-    inverse = np.linalg.pinv(upper)
-    estimate = inverse @ (basis.T @ target)
-    residual = target - basis @ (basis.T @ target)
-    noise2 = float(residual @ residual) / max(1, len(target) - len(estimate))
-    explains = estimate**2 / np.maximum(noise2 * np.sum(inverse**2, axis=1), 1e-24)
-    return np.where(estimate * regression.estimate > 0, explains, 0.0)
+    weight = np.where(np.isin(day, steps), 0.0, regression.whitening.weight)
+    design = np.column_stack([columns, step_columns(day, steps)])
+    rest = least_squares(day, value, design, regression.correlation, weight)
+    explains = (rest.estimate / np.maximum(rest.deviation, 1e-12)) ** 2
+    return np.where(rest.estimate * regression.estimate > 0, explains, 0.0)
 
 
 def certainty(
